@@ -1,0 +1,77 @@
+"""The shapes that all rooms share: settings, radargram, volume, velocity, readings, outlines, provenance."""
+
+from __future__ import annotations
+
+from yewline.model.finding import Finding, Grade
+from yewline.model.frame import ControlPoint, Frame, Grid, Similarity
+from yewline.model.outlines import (
+    BURIAL_COLUMNS,
+    HOTSPOT_COLUMNS,
+    OPENED_COLUMNS,
+    centroids,
+    empty_outlines,
+    make_outlines,
+)
+from yewline.model.provenance import digest, file_sha256, version
+from yewline.model.radargram import (
+    add_provenance,
+    interval_ns,
+    make_radargram,
+    provenance_steps,
+    spacing_m,
+    with_amplitude,
+)
+from yewline.model.readings import READING_COLUMNS, VWC_HIGHEST, VWC_LOWEST, make_readings
+from yewline.model.recording import ReadHints, Recording
+from yewline.model.settings import Settings, read_settings, read_toml
+from yewline.model.site import PrimaryChoice, Release, SiteSettings, TargetModel, TargetSize
+from yewline.model.velocity import VelocityField
+from yewline.model.visit import Antenna, LineSegment, ReadingSettings, RecordingSettings, Soil, VisitSettings
+from yewline.model.volume import VolumeGrid, make_volume
+
+__all__ = [
+    "BURIAL_COLUMNS",
+    "HOTSPOT_COLUMNS",
+    "OPENED_COLUMNS",
+    "READING_COLUMNS",
+    "VWC_HIGHEST",
+    "VWC_LOWEST",
+    "Antenna",
+    "ControlPoint",
+    "Finding",
+    "Frame",
+    "Grade",
+    "Grid",
+    "LineSegment",
+    "PrimaryChoice",
+    "ReadHints",
+    "ReadingSettings",
+    "Recording",
+    "RecordingSettings",
+    "Release",
+    "Settings",
+    "Similarity",
+    "SiteSettings",
+    "Soil",
+    "TargetModel",
+    "TargetSize",
+    "VelocityField",
+    "VisitSettings",
+    "VolumeGrid",
+    "add_provenance",
+    "centroids",
+    "digest",
+    "empty_outlines",
+    "file_sha256",
+    "interval_ns",
+    "make_outlines",
+    "make_radargram",
+    "make_readings",
+    "make_volume",
+    "provenance_steps",
+    "read_settings",
+    "read_toml",
+    "spacing_m",
+    "version",
+    "with_amplitude",
+]
