@@ -1,0 +1,35 @@
+# Works on a machine with Python 3.11 and nothing else set up: the environment is made on first use.
+PYTHON ?= python3
+VENV   ?= .venv
+BIN    := $(VENV)/bin
+DEMO   ?= demo
+
+.PHONY: demo test lint bench study clean
+
+# The stamp depends on what is installed, not on our own sources: those are installed editable.
+$(VENV)/.installed: pyproject.toml constraints.txt
+	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "yewline needs Python 3.11 or newer")'
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --upgrade pip
+	$(BIN)/python -m pip install --quiet --constraint constraints.txt --editable '.[test,lint]'
+	touch $@
+
+demo: $(VENV)/.installed
+	$(BIN)/yewline demo $(DEMO)
+
+test: $(VENV)/.installed
+	$(BIN)/python -m pytest --cov --cov-report=term:skip-covered --cov-fail-under=90 $(PYTEST_ARGS)
+
+lint: $(VENV)/.installed
+	$(BIN)/ruff format --check src tests bench
+	$(BIN)/ruff check src tests bench
+	$(BIN)/mypy
+
+bench: $(VENV)/.installed
+	$(BIN)/python -m bench
+
+study: $(VENV)/.installed
+	$(BIN)/python -m pytest -m study --override-ini addopts="-ra --import-mode=importlib" tests
+
+clean:
+	rm -rf $(VENV) demo dist build .pytest_cache .mypy_cache .ruff_cache .hypothesis .coverage

@@ -1,0 +1,1 @@
+"""Speed as ratios against a named peer in the same run; never part of the tests."""

@@ -1,0 +1,42 @@
+"""Every file that a site's results depend on, with its SHA-256."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from yewline.model import file_sha256
+from yewline.progress import SILENT, Progress
+from yewline.workspace.site import Site, Visit
+
+__all__ = ["hash_inputs", "inputs_of_visit"]
+
+_STEMS = ("area", "obstacles", "burials", "opened")
+
+
+def hash_inputs(site: Site, *, progress: Progress = SILENT) -> dict[str, str]:
+    """Path relative to the site folder to SHA-256, of every input file, in order of path; all opened read-only."""
+    paths = [site.root / "site.toml"]
+    if (site.root / "recipe.toml").is_file():
+        paths.append(site.root / "recipe.toml")
+    paths += [part for stem in _STEMS if (path := site.outline_path(stem)) for part in _with_sidecars(path)]
+    paths += sorted((site.root / "marks").glob("*.geojson"))
+    for visit in site.visits:
+        paths += inputs_of_visit(visit)
+    return {site.relative(path): file_sha256(path) for path in progress.over(sorted(paths), "read inputs")}
+
+
+def inputs_of_visit(visit: Visit) -> list[Path]:
+    """The files of one visit that its results depend on."""
+    paths = [visit.path / "visit.toml"]
+    if (visit.path / "lines.csv").is_file():
+        paths.append(visit.path / "lines.csv")
+    if visit.readings_path is not None:
+        paths.append(visit.readings_path)
+    return paths + sorted(path for path in (visit.path / "lines").rglob("*") if path.is_file())
+
+
+def _with_sidecars(path: Path) -> list[Path]:
+    """A shapefile is several files; the others are one."""
+    if path.suffix != ".shp":
+        return [path]
+    return sorted(part for part in path.parent.glob(f"{path.stem}.*") if part.suffix in {".shp", ".dbf", ".prj", ".shx"})

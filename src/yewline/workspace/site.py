@@ -1,0 +1,92 @@
+"""The site folder on disk: its settings and visits. Raw files are opened read-only; only `results/` is written."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from yewline.errors import SiteError
+from yewline.model import SiteSettings, VisitSettings, read_settings, read_toml
+
+__all__ = ["Site", "Visit", "open_site"]
+
+OUTLINE_SUFFIXES = (".gpkg", ".geojson", ".shp", ".csv")
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One visit's folder: its name, path and settings."""
+
+    name: str
+    path: Path
+    settings: VisitSettings
+
+    @property
+    def readings_path(self) -> Path | None:
+        """`readings.csv` or `readings.xlsx`; None where the visit has no readings."""
+        paths = [self.path / f"readings{suffix}" for suffix in (".csv", ".xlsx")]
+        there = [path for path in paths if path.is_file()]
+        if len(there) > 1:
+            raise SiteError(
+                "two files of readings", where=str(self.path), do="keep one of readings.csv and readings.xlsx"
+            )
+        return there[0] if there else None
+
+
+@dataclass(frozen=True)
+class Site:
+    """A site folder: its root, settings and visits, in the order of their dates."""
+
+    root: Path
+    settings: SiteSettings
+    visits: tuple[Visit, ...]
+
+    def visit(self, name: str) -> Visit:
+        """The visit called `name`.
+
+        Raises
+        ------
+        SiteError : there is no such visit; the message names those that there are.
+        """
+        for visit in self.visits:
+            if visit.name == name:
+                return visit
+        known = ", ".join(visit.name for visit in self.visits) or "none"
+        raise SiteError(f"no visit called {name!r}", where=str(self.root), do=f"visits here: {known}")
+
+    def outline_path(self, stem: str) -> Path | None:
+        """The file of outlines called `stem` (burials, opened, area, obstacles), in whichever format it is."""
+        there = [path for suffix in OUTLINE_SUFFIXES if (path := self.root / f"{stem}{suffix}").is_file()]
+        if len(there) > 1:
+            names = ", ".join(path.name for path in there)
+            raise SiteError(f"more than one file of {stem}", where=str(self.root), received=names, do="keep one")
+        return there[0] if there else None
+
+    def relative(self, path: Path) -> str:
+        """A path as text relative to the site folder, for messages and provenance."""
+        return path.relative_to(self.root).as_posix() if path.is_relative_to(self.root) else path.name
+
+
+def open_site(folder: str | Path) -> Site:
+    """Open a site folder: reads `site.toml` and each visit's `visit.toml`, nothing else.
+
+    Raises
+    ------
+    SiteError : the folder is missing, or has no visits.
+    SettingsError : a settings file has an unknown key or a value that cannot be used.
+    """
+    root = Path(folder)
+    if not root.is_dir():
+        raise SiteError("no such folder", where=str(folder), do="make one with `yewline new`")
+    if not (root / "site.toml").is_file():
+        raise SiteError("not a site folder: there is no site.toml", where=str(folder), do="make one with `yewline new`")
+    settings = read_settings(SiteSettings, read_toml(root / "site.toml"), "site.toml")
+    visits = []
+    for path in sorted((root / "visits").glob("*/visit.toml")):
+        where = path.relative_to(root).as_posix()
+        visits.append(Visit(path.parent.name, path.parent, read_settings(VisitSettings, read_toml(path), where)))
+    if not visits:
+        raise SiteError(
+            "no visits", where=str(folder), do="put each day's survey into visits/NAME/ with a visit.toml of its own"
+        )
+    return Site(root, settings, tuple(sorted(visits, key=lambda visit: (visit.settings.date, visit.name))))
