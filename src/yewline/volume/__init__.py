@@ -1,1 +1,39 @@
-"""."""
+"""Volume: lines to a block of strength at estimated depth, and the slices cut from it."""
+
+from __future__ import annotations
+
+from yewline.volume.build import RADIUS_IN_SPACINGS, TIME_ZERO_SIGMA_NS, build_volume
+from yewline.volume.depths import cell_depth_error_m, depth_table_m, sample_depths_m
+from yewline.volume.interpolate import Nodes, interpolate_nodes, interpolate_nodes_plain
+from yewline.volume.pieces import Pieces, cut_pieces
+from yewline.volume.resample import depth_bins, depth_bins_plain
+from yewline.volume.slices import (
+    choose_slice,
+    cut_slices,
+    slice_depth_error_m,
+    slice_exactly,
+    slice_label,
+    slice_thickness_m,
+)
+
+__all__ = [
+    "RADIUS_IN_SPACINGS",
+    "TIME_ZERO_SIGMA_NS",
+    "Nodes",
+    "Pieces",
+    "build_volume",
+    "cell_depth_error_m",
+    "choose_slice",
+    "cut_pieces",
+    "cut_slices",
+    "depth_bins",
+    "depth_bins_plain",
+    "depth_table_m",
+    "interpolate_nodes",
+    "interpolate_nodes_plain",
+    "sample_depths_m",
+    "slice_depth_error_m",
+    "slice_exactly",
+    "slice_label",
+    "slice_thickness_m",
+]
