@@ -119,8 +119,10 @@ class VisitComparison:
 
     `paired_difference_m` is the mean of (visit_b minus visit_a): negative means that visit_b's hotspots lie closer.
     `low_m`, `high_m` are the 95 % interval; `p` two-sided, by flipping the sign of whole blocks of burials
-    that share a hotspot; `smallest_p` the smallest that so few blocks can give; `chance_difference_m` the difference that
-    the scatter of the hotspots alone would give. Figures are None where they cannot be given, and `why` says so.
+    that share a hotspot; `smallest_p` the smallest that so few blocks can give; `chance_difference_m` the difference
+    that the scatter of the hotspots alone would give. `measure` says between what the distances are; they are NaN for
+    burials outside the ground compared, and `n` counts the others. Figures are None where they cannot be given, and
+    `why` says so.
     """
 
     visit_a: str
@@ -138,3 +140,4 @@ class VisitComparison:
     capped_b_m: npt.NDArray[np.float64]
     statement: str
     why: str = ""
+    measure: str = "hotspot centroid to burial outline"

@@ -1,0 +1,168 @@
+"""A visit's whole score: counts by hand, what does not change it, and what it says when a figure cannot be given."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely import affinity
+
+from yewline.accuracy import score_visit
+from yewline.errors import InputError
+
+AREA = shapely.box(0, 0, 40, 25)
+GRAVES = [shapely.box(x, y, x + 2, y + 0.8) for x, y in [(4, 4), (4, 8), (12, 4), (12, 8), (20, 14), (30, 20)]]
+
+
+def spot(x, y, size=0.3):
+    return shapely.box(x - size, y - size, x + size, y + size)
+
+
+SPOTS = [spot(5, 4.4), spot(5.3, 9.1), spot(13, 4.4), spot(13, 4.6), spot(35, 3), spot(25, 7)]
+
+
+def score(hotspots=SPOTS, graves=GRAVES, **options):
+    options = {"area": AREA, "tolerance_m": 0.5, "grave_length_m": 2.1, "draws": 199, "seed": 2, **options}
+    return score_visit(hotspots, graves, **options)
+
+
+def test_counts_by_hand():
+    # Hotspots 0, 1 (0.3 m beyond its grave's side) and one of 2 and 3 match; both of those lie on one grave.
+    found = score(opened=[shapely.box(3, 3, 16, 10), shapely.box(24, 6, 26, 8)])
+    assert found.matches[:, 1].tolist() == [0, 1, 2]
+    assert found.match_distance_m == pytest.approx([0.0, 0.3, 0.0])
+    assert (found.recall.k, found.recall.n) == (3, 6)
+    # Wilson 1927 for 3 of 6, by hand: (6 + z² ± z√(z² + 6))/(2(6 + z²)) with z² = 3.841459.
+    assert (found.recall.low, found.recall.high) == pytest.approx((0.187616, 0.812384), abs=5e-7)
+    # Hotspot 4 lies on ground that nobody opened; 5 on opened ground without a burial; the spare of 2 and 3 counts
+    # as wrong.
+    assert found.assessable.tolist() == [True, True, True, True, False, True]
+    assert (found.precision.k, found.precision.n, found.precision.value) == (3, 5, 0.6)
+    assert found.eligible.all()
+
+
+def test_distances_in_both_directions():
+    found = score()
+    assert found.hotspot_to_burial.direction == "hotspot to burial"
+    assert found.hotspot_to_burial.n == 6
+    assert found.hotspot_to_burial.distance_m[:2] == pytest.approx([0.0, np.hypot(0.3, 0.7)])
+    assert found.burial_to_hotspot.nearest[:3].tolist() == [0, 1, 2]
+    assert found.hotspot_to_outline.distance_m[:3] == pytest.approx([0.0, 0.3, 0.0])
+    # Burial 1's centroid (5, 8.4) lies 0.4 m below the lower edge of hotspot 1.
+    assert found.burial_to_outline.distance_m[:2] == pytest.approx([0.0, 0.4])
+    for distances in (found.hotspot_to_burial, found.burial_to_hotspot):
+        assert distances.measure == "centroid to centroid"
+        assert distances.placement.null == "placement"
+        assert distances.shift.null == "shift"
+        assert distances.low_m < distances.mean_m < distances.high_m
+    assert found.hotspot_to_outline.shift is None
+
+
+def test_without_opened_ground_there_is_no_precision():
+    for opened in (None, [], shapely.LineString([(0, 0), (1, 1)])):
+        found = score(opened=opened)
+        assert found.precision.value is None
+        assert found.precision.why.startswith("no opened ground was recorded")
+        assert not found.assessable.any()
+        assert any("against known burials only" in note for note in found.hotspot_to_burial.placement.notes)
+    apart = score([spot(35, 3)], opened=shapely.box(24, 6, 26, 8))
+    assert apart.precision.why == "no hotspot lies on opened ground"
+
+
+def test_null_a_is_drawn_where_ground_was_opened():
+    found = score(opened=shapely.box(2, 2, 18, 12)).hotspot_to_burial.placement
+    assert any("opened ground and known burials" in note for note in found.notes)
+    assert any("2 of 6 hotspots lie outside" in note for note in found.notes)
+    # Opened ground lies near the graves, so a blind pick there is nearer than one anywhere.
+    assert found.expected_m < score().hotspot_to_burial.placement.expected_m
+    graves_only = score(opened=GRAVES).hotspot_to_burial.placement
+    assert any("little but the burials themselves" in note for note in graves_only.notes)
+
+
+def test_masked_graves_do_not_change_recall():
+    # Known burials beyond the covered ground are set apart: they change neither recall nor its matches.
+    west = shapely.box(0, 0, 18, 25)
+    inside, everything = score(SPOTS, GRAVES[:4], covered=west), score(SPOTS, GRAVES, covered=west)
+    assert everything.recall == inside.recall
+    assert everything.eligible.tolist() == [True] * 4 + [False] * 2
+    assert any("2 of 6 known burials lie outside the covered ground" in note for note in everything.notes)
+    # A hotspot that could serve either serves the burial that counts, and a spare one may still be right.
+    pair = [shapely.box(17, 5, 17.9, 6), shapely.box(18.1, 5, 19, 6)]
+    one = score([spot(18, 5.5)], pair, covered=west, opened=shapely.box(10, 0, 30, 20))
+    assert one.matches.tolist() == [[0, 0]]
+    two = score([spot(18.2, 5.5), spot(17.5, 5.5)], pair, covered=west, opened=shapely.box(10, 0, 30, 20))
+    assert sorted(two.matches.tolist()) == [[0, 1], [1, 0]]
+    assert (two.recall.k, two.recall.n, two.precision.k) == (1, 1, 2)
+
+
+def test_empty_ground_far_away_changes_no_match():
+    wide = shapely.box(0, 0, 400, 300)
+    here, there = score(), score(area=wide)
+    assert there.matches.tolist() == here.matches.tolist()
+    assert there.recall == here.recall
+    assert there.hotspot_to_burial.mean_m == here.hotspot_to_burial.mean_m
+    # The chance level does change: its ground is part of it.
+    assert there.hotspot_to_burial.placement.expected_m > here.hotspot_to_burial.placement.expected_m
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.floats(0, 360), st.floats(-500, 500), st.integers(0, 99))
+def test_score_does_not_know_frame_or_order(turn, move, seed):
+    rng = np.random.default_rng(seed)
+    spots, graves = rng.permutation(len(SPOTS)), rng.permutation(len(GRAVES))
+
+    def there(outline):
+        return affinity.translate(affinity.rotate(outline, turn, origin=(0, 0)), move, -move)
+
+    base = score(draws=19)
+    other = score(
+        [there(SPOTS[i]) for i in spots],
+        [there(GRAVES[i]) for i in graves],
+        area=there(AREA),
+        covered=there(shapely.box(-9, -9, 60, 60)),
+        draws=19,
+    )
+    assert other.recall == base.recall
+    assert other.match_distance_m.sum() == pytest.approx(base.match_distance_m.sum(), abs=1e-9)
+    assert other.hotspot_to_burial.distance_m == pytest.approx(base.hotspot_to_burial.distance_m[spots], abs=1e-9)
+    assert other.burial_to_outline.distance_m == pytest.approx(base.burial_to_outline.distance_m[graves], abs=1e-9)
+
+
+def test_nothing_found_and_nothing_known():
+    blank = score([])
+    assert (blank.recall.k, blank.recall.n, blank.recall.value) == (0, 6, 0.0)
+    assert blank.hotspot_to_burial.mean_m is None
+    assert blank.burial_to_hotspot.why == "there are no hotspots to measure to"
+    assert blank.burial_to_hotspot.shift.why == "there are no hotspots"
+    unknown = score(SPOTS, [])
+    assert unknown.recall.value is None
+    assert unknown.recall.why == "no known burial lies on covered ground"
+    assert unknown.hotspot_to_burial.placement.why == "no burials are known"
+    single = score([SPOTS[0]])
+    assert single.hotspot_to_burial.sd_m is None
+    assert single.hotspot_to_burial.mean_m == pytest.approx(0.0, abs=1e-12)
+
+
+def test_same_seed_same_figures():
+    one, two, other = score(), score(), score(seed=3)
+    for name in ("hotspot_to_burial", "burial_to_hotspot"):
+        a, b, c = (getattr(found, name) for found in (one, two, other))
+        assert (a.low_m, a.high_m) == (b.low_m, b.high_m)
+        assert a.shift.sample_m.tobytes() == b.shift.sample_m.tobytes()
+        assert a.placement.sample_m.tobytes() == b.placement.sample_m.tobytes()
+        assert a.placement.sample_m.tobytes() != c.placement.sample_m.tobytes()
+
+
+def test_faults():
+    with pytest.raises(InputError, match="covered ground lies outside the area"):
+        score(covered=shapely.box(90, 90, 99, 99))
+    with pytest.raises(InputError, match="covered ground must be a polygon"):
+        score(covered="all")
+    with pytest.raises(InputError, match="opened ground must be outlines"):
+        score(opened=[1])
+    with pytest.raises(InputError, match="burial outlines holds an empty outline"):
+        score(graves=[shapely.Polygon()])
+    with pytest.raises(InputError, match="grave_length_m must be greater than zero"):
+        score(grave_length_m=-1)
