@@ -219,6 +219,7 @@ def _level(
         draws=draws,
         sample_m=np.ascontiguousarray(sample),
         notes=notes,
+        observed_m=float(observed),
     )
 
 

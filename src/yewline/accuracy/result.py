@@ -30,6 +30,8 @@ class ChanceLevel:
     sample_m : (D,) the statistic of each draw.
     why : why a figure cannot be given; empty where it can.
     notes : cautions in plain words (shifts near a row spacing, hotspots dropped at the edge ...).
+    observed_m : the mean that is compared with the draws; a null leaves out what lies outside its window, so it can
+        differ from the mean of all.
     """
 
     null: Literal["placement", "shift"]
@@ -42,6 +44,7 @@ class ChanceLevel:
     sample_m: npt.NDArray[np.float64]
     why: str = ""
     notes: tuple[str, ...] = ()
+    observed_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,294 @@
+"""What an antenna drawn over a scene records: a first-order forward model of radargrams, the fast one.
+
+What it is: every scatterer answers the incident wave once, along its own two legs (transmitter to scatterer to
+receiver), with travel times, spreading, loss and a reflection coefficient at normal incidence. Direct waves through
+air and along the ground, ringing, wow and receiver noise are laid over it.
+
+Where it holds: weak contrasts, bodies larger than a tenth of a wavelength (faces act as in physical optics), soil that
+changes over more than a wavelength. What it leaves out: multiples and resonance inside bodies, refraction at bodies
+and at the ground's surface (each leg takes the column of soil at the scatterer), the delay that a fill or a void puts
+on what lies below it, transmission losses at boundaries, polarisation, dispersion, and the near field, so amplitudes
+within half a wavelength of the antennas are not to be trusted. A void under soil has a coefficient near 0.5: its
+first answer is right, its later ones are missing.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+from scipy import fft, ndimage
+
+from yewline._check import check_array, check_in_range, check_positive
+from yewline.errors import InputError
+from yewline.model import make_radargram
+from yewline.physics import ricker, ricker_spectrum
+from yewline.simulation.spikes import PackedScatterers, Reach, spikes_compiled, spikes_plain
+from yewline.units import C_M_PER_NS
+
+__all__ = ["Electronics", "Instrument", "record_line", "record_traces"]
+
+Array = npt.NDArray[np.float64]
+Float32 = npt.NDArray[np.float32]
+
+_FINER = 2
+"""Spikes are laid on a grid this much finer than the samples: splitting one over two then costs little of the band."""
+_NEAREST_M = 0.05
+"""The direct waves of antennas closer than this are those at this distance: 1/r has no meaning inside the housing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """A pair of antennas on the ground and how it samples.
+
+    Attributes
+    ----------
+    centre_mhz : peak of the spectrum radiated into the ground, MHz.
+    separation_m : between transmitter and receiver, along the line, m.
+    interval_ns, samples : of a trace.
+    zero_ns : time on the record at which the wave leaves the transmitter.
+    height_m : of both antennas above the ground, m.
+    aperture_m : scatterers farther off than this, seen from above, are not heard.
+    pattern_power : each leg's amplitude is weighted with the cosine from the vertical to this power.
+    air, ground : strength of the two direct waves; 1 is that of an isotropic source.
+    """
+
+    centre_mhz: float = 400.0
+    separation_m: float = 0.16
+    interval_ns: float = 0.25
+    samples: int = 256
+    zero_ns: float = 5.0
+    height_m: float = 0.0
+    aperture_m: float = 1.5
+    pattern_power: int = 1
+    air: float = 1.0
+    ground: float = 0.6
+
+    def __post_init__(self) -> None:
+        for name in ("centre_mhz", "interval_ns", "aperture_m"):
+            check_positive(getattr(self, name), name)
+        check_in_range(self.separation_m, "separation_m", 0.0, 10.0)
+        check_in_range(self.zero_ns, "zero_ns", 0.0, 1e4)
+        check_in_range(self.pattern_power, "pattern_power", 0, 8)
+        if self.height_m < 0:
+            raise InputError(
+                "the antenna is underground",
+                received=f"height {self.height_m:g} m",
+                do="give a height of 0 or more above the ground",
+            )
+        if self.samples < 8:
+            raise InputError("a trace needs 8 samples or more", received=self.samples)
+        if self.centre_mhz * self.interval_ns > 250.0:
+            raise InputError(
+                "the sample interval is too coarse for the centre frequency",
+                received=f"{self.interval_ns:g} ns at {self.centre_mhz:g} MHz",
+                do=f"use {250.0 / self.centre_mhz:.3g} ns or less (four samples a period)",
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Electronics:
+    """What the instrument does to a signal: all strengths are in the field's own unit, before the gain.
+
+    Attributes
+    ----------
+    counts : counts per unit of field; samples are rounded and clipped to `full_scale`. 0 leaves them as they are.
+    full_scale : largest count, that of 16 bits.
+    noise : standard deviation of receiver noise.
+    ringing, ringing_ns, ringing_decay_ns : strength of the antenna's ringing after the direct wave, its period and
+        the time in which it falls to 1/e.
+    wow, wow_ns : slow recovery of the receiver after the direct wave, and the time in which it falls to 1/e.
+    coupling_sd, coupling_m : spread of the antenna's coupling to the ground and the distance over which it changes.
+    jitter_ns : spread of the start time from trace to trace.
+    """
+
+    counts: float = 0.0
+    full_scale: int = 32_767
+    noise: float = 0.0
+    ringing: float = 0.0
+    ringing_ns: float = 3.1
+    ringing_decay_ns: float = 9.0
+    wow: float = 0.0
+    wow_ns: float = 15.0
+    coupling_sd: float = 0.0
+    coupling_m: float = 0.6
+    jitter_ns: float = 0.0
+
+
+def record_traces(
+    packed: PackedScatterers,
+    x: npt.ArrayLike,
+    y: npt.ArrayLike,
+    instrument: Instrument,
+    *,
+    ground_v_m_per_ns: float | None = None,
+    direct: bool = True,
+    plain: bool = False,
+) -> Float32:
+    """The noiseless field at each trace of one straight line.
+
+    Parameters
+    ----------
+    packed : scatterers from `pack`.
+    x, y : (T,) middle between the antennas, m; the antennas lie along the line.
+    instrument : the antennas and the sampling.
+    ground_v_m_per_ns : velocity of the direct ground wave; None leaves it out.
+    direct : add the direct waves.
+    plain : use the plain twin of the kernel.
+
+    Returns
+    -------
+    (T, S) float32; the transmitter sends a Ricker wavelet whose middle lies at `instrument.zero_ns`, 1 at 1 m.
+
+    Raises
+    ------
+    InputError : no traces, positions that are not finite, or a velocity that cannot be.
+
+    Examples
+    --------
+    >>> from yewline.simulation.scatterers import no_scatterers
+    >>> from yewline.simulation.spikes import pack
+    >>> quiet = record_traces(pack(no_scatterers()), [0.0, 0.1], [0.0, 0.0], Instrument())
+    >>> quiet.shape, round(float(quiet[0].argmax()) * 0.25 - 5.0, 2)
+    ((2, 256), 0.5)
+    """
+    xs, ys = _positions(x, y)
+    along = _heading(xs, ys)
+    heard = instrument.samples + math.ceil(3e3 / instrument.centre_mhz / instrument.interval_ns)
+    in_air = 2.0 * instrument.height_m / C_M_PER_NS
+    reach = Reach(
+        0.5 * instrument.separation_m,
+        instrument.aperture_m,
+        instrument.pattern_power,
+        instrument.zero_ns + in_air,
+        instrument.interval_ns / _FINER,
+        _FINER * heard,
+    )
+    grains, faces = (spikes_plain if plain else spikes_compiled)(packed, xs, ys, along, reach)
+    field = _with_wavelet(grains, faces, instrument)
+    if direct:
+        field += _direct(instrument, ground_v_m_per_ns)
+    return field
+
+
+def record_line(
+    packed: PackedScatterers,
+    x: npt.ArrayLike,
+    y: npt.ArrayLike,
+    instrument: Instrument,
+    *,
+    electronics: Electronics | None = None,
+    ground_v_m_per_ns: float | None = None,
+    seed: int | np.random.Generator = 0,
+    attrs: dict[str, Any] | None = None,
+) -> xr.DataArray:
+    """One line as the instrument would store it.
+
+    Parameters
+    ----------
+    packed, x, y, instrument, ground_v_m_per_ns : as in `record_traces`.
+    electronics : noise, ringing, wow, coupling, gain and rounding; none of them by default.
+    seed : of noise and coupling.
+    attrs : attributes of the radargram, such as ``line`` and ``visit``.
+
+    Returns
+    -------
+    Radargram (trace, time), time from the start of the record.
+
+    Examples
+    --------
+    >>> from yewline.simulation.scatterers import no_scatterers
+    >>> from yewline.simulation.spikes import pack
+    >>> line = record_line(pack(no_scatterers()), [0.0, 0.1], [0.0, 0.0], Instrument(), attrs={"line": "L1"})
+    >>> line.dims, line.attrs["line"], line.attrs["centre_mhz"]
+    (('trace', 'time'), 'L1', 400.0)
+    """
+    parts = Electronics() if electronics is None else electronics
+    field = record_traces(packed, x, y, instrument, ground_v_m_per_ns=ground_v_m_per_ns)
+    apart = float(np.hypot(np.ptp(np.asarray(x, float)), np.ptp(np.asarray(y, float)))) / max(1, len(field) - 1)
+    stored = _through(field, instrument, parts, apart, np.random.default_rng(seed))
+    return make_radargram(
+        stored,
+        interval_ns=instrument.interval_ns,
+        x=x,
+        y=y,
+        attrs={"centre_mhz": instrument.centre_mhz, "separation_m": instrument.separation_m, **(attrs or {})},
+    )
+
+
+def _positions(x: npt.ArrayLike, y: npt.ArrayLike) -> tuple[Array, Array]:
+    xs, ys = check_array(x, "x", ndim=1), check_array(y, "y", ndim=1)
+    if len(xs) != len(ys):
+        raise InputError("x and y must have the same length", received=f"{len(xs)} and {len(ys)}")
+    return xs, ys
+
+
+def _heading(x: Array, y: Array) -> Array:
+    """Unit vector (T, 2) from the first trace to the last; +x where they are one place."""
+    way = np.array([x[-1] - x[0], y[-1] - y[0]])
+    length = float(np.hypot(*way))
+    unit = way / length if length > 0 else np.array([1.0, 0.0])
+    return np.tile(unit, (len(x), 1))
+
+
+def _with_wavelet(grains: Float32, faces: Float32, instrument: Instrument) -> Float32:
+    step = instrument.interval_ns / _FINER
+    # The wavelet of a spike at the end must not come round to the start: as much again as the train's own margin.
+    short = int(fft.next_fast_len(2 * (faces.shape[1] // _FINER) - instrument.samples, real=True))
+    long = _FINER * short
+    frequency = np.arange(short // 2 + 1) / (long * step)
+    # Splitting a spike over two samples is, on average, a filter of sinc²: taken back where the wavelet has its band.
+    shape = ricker_spectrum(frequency * 1e3, peak_mhz=instrument.centre_mhz) / np.sinc(frequency * step) ** 2
+    turn = 2j * np.pi * frequency
+    face_filter = (shape * turn / instrument.interval_ns).astype(np.complex64)
+    grain_filter = (shape * turn * turn / instrument.interval_ns).astype(np.complex64)
+    spectrum = fft.rfft(faces, long, axis=1)[:, : short // 2 + 1] * face_filter
+    spectrum += fft.rfft(grains, long, axis=1)[:, : short // 2 + 1] * grain_filter
+    return np.ascontiguousarray(fft.irfft(spectrum, short, axis=1)[:, : instrument.samples], dtype=np.float32)
+
+
+def _direct(instrument: Instrument, ground_v_m_per_ns: float | None) -> Float32:
+    time = instrument.interval_ns * np.arange(instrument.samples) - instrument.zero_ns
+    apart = max(instrument.separation_m, _NEAREST_M)
+    air = instrument.air / apart * ricker(time - apart / C_M_PER_NS, peak_mhz=instrument.centre_mhz)
+    if ground_v_m_per_ns is None:
+        return air.astype(np.float32)
+    speed = check_in_range(ground_v_m_per_ns, "ground_v_m_per_ns", 0.01, C_M_PER_NS)
+    late = apart / speed + 2.0 * instrument.height_m / C_M_PER_NS
+    ground = instrument.ground / apart * ricker(time - late, peak_mhz=instrument.centre_mhz)
+    return (air + ground).astype(np.float32)
+
+
+def _through(
+    field: Float32, instrument: Instrument, parts: Electronics, spacing_m: float, rng: np.random.Generator
+) -> Float32:
+    n_trace, n_time = field.shape
+    time = instrument.interval_ns * np.arange(n_time) - instrument.zero_ns
+    started = np.clip(time, 0.0, None)
+    loud = np.abs(field).max(axis=1, keepdims=True)
+    after = 0.5 * (1.0 + np.tanh(time / 1.5))
+    ring = after * np.exp(-started / parts.ringing_decay_ns) * np.cos(2 * np.pi * time / parts.ringing_ns)
+    slow = after * np.exp(-started / parts.wow_ns)
+    signal = field + loud * (parts.ringing * ring + parts.wow * slow)
+    steps = max(1.0, parts.coupling_m / spacing_m) if spacing_m > 0 else 1.0
+    swing = ndimage.gaussian_filter1d(rng.standard_normal(n_trace), steps, mode="reflect")
+    swing = swing / (swing.std() or 1.0)
+    signal = signal * (1.0 + parts.coupling_sd * swing[:, None])
+    if parts.jitter_ns > 0:
+        late = np.asarray(rng.normal(0.0, parts.jitter_ns / instrument.interval_ns, n_trace))
+        signal = _shifted(signal, late)
+    signal = signal + parts.noise * rng.standard_normal(signal.shape)
+    if parts.counts > 0:
+        # Adding zero takes the sign off −0, which a recorder's integers do not have.
+        signal = np.clip(np.rint(parts.counts * signal), -parts.full_scale - 1, parts.full_scale) + 0.0
+    return signal.astype(np.float32)
+
+
+def _shifted(signal: Array, samples: Array) -> Array:
+    n = signal.shape[1]
+    phase = np.exp(-2j * np.pi * np.fft.rfftfreq(2 * n)[None, :] * samples[:, None])
+    return np.fft.irfft(np.fft.rfft(signal, 2 * n, axis=1) * phase, 2 * n, axis=1)[:, :n]

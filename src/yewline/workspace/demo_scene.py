@@ -1,0 +1,306 @@
+"""The invented burial ground of the demo: where everything lies, and the soil on two days.
+
+Nothing here is taken from a real place. Sizes and spacings are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from yewline.model import Grid
+from yewline.simulation import (
+    Burrow,
+    Coffin,
+    Drain,
+    Fill,
+    Grave,
+    Layer,
+    Moisture,
+    Root,
+    Scene,
+    SoilKind,
+    Stone,
+    grave_outline,
+)
+
+__all__ = ["DemoDay", "DemoLine", "DemoScene", "demo_days", "demo_lines", "demo_scene", "line_format"]
+
+LINE_LENGTH_M = 14.0
+LINE_SPACING_M = 0.4
+TRACE_INTERVAL_M = 0.05
+GRIDS = (
+    Grid(name="A", origin=(2.0, 1.5), rotation_deg=0.0),
+    Grid(name="B", origin=(2.3, 10.95), rotation_deg=2.0),
+)
+LINES_PER_GRID = {"A": 24, "B": 13}
+AREA = ((1.4, 1.1), (9.0, 0.9), (16.5, 1.2), (16.6, 11.2), (16.3, 17.4), (9.0, 17.0), (1.9, 16.3), (1.5, 8.0))
+TREE = (10.9, 9.35, 0.7)
+"""Middle and radius of the trunk with the ground around it that cannot be walked."""
+TOMB = (13.9, 13.6, 1.9, 1.0)
+"""Middle, length along x and width of a table tomb."""
+TRENCH = shapely.box(9.45, 3.9, 10.35, 8.4)
+"""Ground that was opened along an old path, where nobody was buried."""
+OPENED_DEPTH_M = 1.5
+
+
+@dataclass(frozen=True)
+class DemoLine:
+    """One planned line: its name, grid, and its ends in the grid's metres; `gap_m` is what an obstacle takes out."""
+
+    name: str
+    grid: Grid
+    y_m: float
+    gap_m: tuple[float, float] | None = None
+
+    def places(self) -> npt.NDArray[np.float64]:
+        """Distances of the traces along the line, m; those inside the gap are left out."""
+        at = TRACE_INTERVAL_M * np.arange(round(LINE_LENGTH_M / TRACE_INTERVAL_M) + 1)
+        if self.gap_m is None:
+            return at
+        return at[(at < self.gap_m[0] - 1e-9) | (at > self.gap_m[1] + 1e-9)]
+
+
+@dataclass(frozen=True)
+class DemoScene:
+    """What is in the ground and what is known of it."""
+
+    scene: Scene
+    known: tuple[str, ...]
+    """Labels of the burials in the known set; the others are for the truth alone."""
+    opened: tuple[tuple[str, shapely.Polygon], ...]
+    area: shapely.Polygon
+    obstacles: tuple[tuple[str, shapely.Polygon], ...]
+    soil: SoilKind
+    soil_seed: int
+
+
+@dataclass(frozen=True)
+class DemoDay:
+    """One visit: its folder's name, the day's water, how loud the pulse is in the ground, and the readings."""
+
+    name: str
+    date: str
+    moisture: Moisture
+    radiated_mhz: float
+    readings: int
+    weather: str
+    notes: str
+
+
+def demo_days(seed: int) -> tuple[DemoDay, DemoDay]:
+    """A dry and patchy day and a wet and even one."""
+    dry = Moisture(
+        surface=0.118,
+        deep=0.150,
+        profile_m=0.55,
+        patch_sd=0.045,
+        patch_range_m=5.5,
+        patch_fade_m=0.9,
+        micro_sd=0.0105,
+        micro_range_m=0.16,
+        seed=1000 + seed,
+    )
+    wet = Moisture(
+        surface=0.272,
+        deep=0.285,
+        profile_m=0.55,
+        patch_sd=0.014,
+        patch_range_m=5.5,
+        patch_fade_m=0.9,
+        micro_sd=0.009,
+        micro_range_m=0.16,
+        seed=2000 + seed,
+    )
+    return (
+        DemoDay(
+            "2031-05-dry",
+            "2031-05-14",
+            dry,
+            385.0,
+            54,
+            "three weeks without rain, 19 °C, light wind",
+            "short grass; the ground is hard on the knoll and softer under the tree",
+        ),
+        DemoDay(
+            "2031-11-wet",
+            "2031-11-06",
+            wet,
+            345.0,
+            46,
+            "rain on most days of the past two weeks, 8 °C, overcast",
+            "grass wet, no standing water",
+        ),
+    )
+
+
+def demo_lines(gap_margin_m: float = 0.15) -> tuple[DemoLine, ...]:
+    """All planned lines; those that meet an obstacle stop before it and go on behind it."""
+    lines = []
+    blocked = shapely.unary_union([polygon for _, polygon in obstacles()])
+    for grid in GRIDS:
+        for n in range(LINES_PER_GRID[grid.name]):
+            y = round(LINE_SPACING_M * n, 3)
+            at = TRACE_INTERVAL_M * np.arange(round(LINE_LENGTH_M / TRACE_INTERVAL_M) + 1)
+            xy = grid.to_site(np.column_stack([at, np.full(len(at), y)]))
+            hit = at[shapely.contains_xy(shapely.buffer(blocked, gap_margin_m), xy[:, 0], xy[:, 1])]
+            gap = (float(hit.min()), float(hit.max())) if len(hit) else None
+            lines.append(DemoLine(f"{grid.name}{n + 1:02d}", grid, y, gap))
+    return tuple(lines)
+
+
+def line_format(line: DemoLine) -> str:
+    """The format in which a line is stored: several recorders and programs had a hand in the survey."""
+    number = int(line.name[1:])
+    if line.grid.name == "B":
+        return "many" if number <= 3 else "flat"
+    for last, name in ((5, "segy"), (10, "seg2"), (13, "text"), (18, "netcdf")):
+        if number <= last:
+            return name
+    return "flat"
+
+
+def obstacles() -> tuple[tuple[str, shapely.Polygon], ...]:
+    """Ground that could not be walked."""
+    x, y, radius = TREE
+    turn = np.linspace(0, 2 * np.pi, 25)[:-1]
+    tree = shapely.Polygon(np.column_stack([x + radius * np.cos(turn), y + radius * np.sin(turn)]).round(3))
+    x, y, length, width = TOMB
+    tomb = shapely.box(x - length / 2, y - width / 2, x + length / 2, y + width / 2)
+    return (("tree", tree), ("table tomb", tomb))
+
+
+def demo_scene(seed: int) -> DemoScene:
+    """Everything in the ground, drawn from `seed`.
+
+    Examples
+    --------
+    >>> scene = demo_scene(1)
+    >>> 26 <= len(scene.scene.graves) <= 40, len(scene.known) < len(scene.scene.graves)
+    (True, True)
+    """
+    rng = np.random.default_rng([seed, 1])
+    area = shapely.Polygon(AREA)
+    blocks = obstacles()
+    graves = _graves(rng, area, blocks)
+    taken = shapely.unary_union([grave_outline(grave) for grave in graves])
+    stones = _stones(rng, area, taken)
+    tree_x, tree_y, _ = TREE
+    roots = tuple(_root(rng, tree_x, tree_y, turn) for turn in rng.uniform(0, 2 * math.pi, 7))
+    drain = Drain(((16.35, 0.2, 0.60), (15.9, 6.0, 0.66), (15.75, 12.0, 0.72), (15.2, 18.3, 0.80)), 0.05, 5.0)
+    burrow = Burrow(((4.6, 10.3, 0.30), (5.4, 10.0, 0.50), (6.1, 10.5, 0.62), (6.4, 11.3, 0.55)), 0.05, 2.0)
+    layers = (
+        Layer(0.30, Fill(0.37, 1.12), relief_m=0.025, relief_range_m=3.0, blur_m=0.012, seed=seed + 5),
+        Layer(1.75, Fill(0.33, 0.90), relief_m=0.10, relief_range_m=6.0, blur_m=0.03, seed=seed + 6),
+    )
+    bounds = (0.0, 0.0, 18.0, 18.5)
+    opened = (*_opened(graves), ("trench without burials", TRENCH))
+    known = _known(rng, graves)
+    return DemoScene(
+        Scene(bounds, graves, stones, roots, (drain,), (burrow,), layers),
+        known,
+        opened,
+        area,
+        blocks,
+        SoilKind(water_ms_per_m=45.0, surface_ms_per_m=3.0),
+        seed + 7,
+    )
+
+
+def _graves(
+    rng: np.random.Generator, area: shapely.Polygon, blocks: tuple[tuple[str, shapely.Polygon], ...]
+) -> tuple[Grave, ...]:
+    """Rough rows with gaps; a child's grave here and there, two cut across the rows."""
+    blocked = shapely.buffer(shapely.unary_union([TRENCH, *(polygon for _, polygon in blocks)]), 0.2)
+    room = shapely.buffer(area, -0.3)
+    graves: list[Grave] = []
+    taken: list[shapely.Geometry] = []
+    for row in range(6):
+        y_row = 2.75 + 2.62 * row
+        x = 2.6 + rng.uniform(0.0, 0.8)
+        while x < 16.0:
+            child = rng.random() < 0.24
+            # A row sags and its graves are seldom in line.
+            y = y_row + 0.2 * math.sin(0.5 * x + row) + rng.normal(0.0, 0.12)
+            grave = _grave(rng, f"G{len(graves) + 1:02d}", x, y, child)
+            outline = grave_outline(grave)
+            free = room.contains(outline) and not blocked.intersects(outline)
+            if free and not any(outline.distance(other) < 0.2 for other in taken) and rng.random() < 0.72:
+                graves.append(grave)
+                taken.append(outline)
+            x += (1.0 if child else 1.3) + rng.uniform(0.0, 0.35)
+    return tuple(graves)
+
+
+def _grave(rng: np.random.Generator, label: str, x: float, y: float, child: bool) -> Grave:
+    azimuth = float(rng.normal(4.0, 6.0)) % 180.0
+    if rng.random() < 0.05:
+        azimuth = (azimuth + 90.0) % 180.0
+    length = rng.uniform(1.0, 1.35) if child else rng.uniform(1.9, 2.25)
+    width = rng.uniform(0.45, 0.6) if child else rng.uniform(0.65, 0.85)
+    base = rng.uniform(0.65, 0.95) if child else rng.uniform(0.95, 1.35)
+    # Age decides how much there is to see: a coffin with air in it, a collapsed one, or only the cut.
+    age = rng.random()
+    oldest_with_void, most_void = (0.35, 0.10) if child else (0.65, 0.20)
+    void = most_void * rng.uniform(0.3, 1.0) if age < oldest_with_void else 0.0
+    blur = 0.004 + 0.022 * age
+    fill = Fill(porosity=float(0.42 + rng.uniform(0.03, 0.09)), wetness=float(rng.choice([0.74, 0.82, 1.15])))
+    coffin = Coffin(length - 0.25, width - 0.18, 0.26 if child else 0.34, float(void)) if void > 0 else None
+    return Grave(
+        label,
+        "child" if child else "adult",
+        round(x, 3),
+        round(y, 3),
+        round(float(length), 3),
+        round(float(width), 3),
+        round(azimuth, 2),
+        0.2,
+        round(float(base), 3),
+        fill,
+        coffin,
+        round(float(blur), 4),
+    )
+
+
+def _stones(rng: np.random.Generator, area: shapely.Polygon, taken: shapely.Geometry) -> tuple[Stone, ...]:
+    stones: list[Stone] = []
+    while len(stones) < 34:
+        x, y = rng.uniform((1.5, 1.0), (16.5, 17.3))
+        if not area.contains(shapely.Point(x, y)) or taken.contains(shapely.Point(x, y)):
+            continue
+        radius = float(rng.choice([0.07, 0.10, 0.14, 0.20], p=[0.45, 0.3, 0.17, 0.08]))
+        depth = float(rng.uniform(0.25 + radius, 1.5))
+        stones.append(Stone(round(x, 3), round(y, 3), round(depth, 3), radius, round(float(rng.uniform(5.0, 7.5)), 2)))
+    return tuple(stones)
+
+
+def _root(rng: np.random.Generator, x: float, y: float, turn: float) -> Root:
+    points = []
+    depth = rng.uniform(0.2, 0.4)
+    for step in range(5):
+        far = 0.4 + 0.75 * step
+        bend = turn + rng.normal(0.0, 0.15)
+        points.append(
+            (round(x + far * math.cos(bend), 3), round(y + far * math.sin(bend), 3), round(depth + 0.05 * step, 3))
+        )
+    return Root(tuple(points), radius_m=round(float(rng.uniform(0.018, 0.035)), 4))
+
+
+def _opened(graves: tuple[Grave, ...]) -> tuple[tuple[str, shapely.Polygon], ...]:
+    """Ground opened by the excavation: a strip over two rows, wider than the graves."""
+    return (
+        ("strip over rows 2 and 3", shapely.box(2.0, 4.35, 9.4, 9.35)),
+        ("box in row 5", shapely.box(9.6, 11.9, 13.2, 14.6)),
+    )
+
+
+def _known(rng: np.random.Generator, graves: tuple[Grave, ...]) -> tuple[str, ...]:
+    """Burials known from excavation and probing: about three in four."""
+    opened = shapely.unary_union([polygon for _, polygon in _opened(graves)])
+    return tuple(
+        grave.label for grave in graves if opened.contains(shapely.Point(grave.x, grave.y)) or rng.random() < 0.7
+    )

@@ -1,0 +1,215 @@
+"""The demo's two surveys: every planned line walked over the invented ground, with the field faults of a real one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from yewline.progress import SILENT, Progress
+from yewline.simulation import (
+    Electronics,
+    Fault,
+    FaultKind,
+    Instrument,
+    SoilColumns,
+    drift_time_zero,
+    kill_traces,
+    pack,
+    record_line,
+    reverse_line,
+    scatter_scene,
+    soil_columns,
+    spike_traces,
+)
+from yewline.units import C_M_PER_NS
+from yewline.workspace.demo_scene import DemoDay, DemoLine, DemoScene, line_format
+
+__all__ = ["INSTRUMENT", "WRONG_BY", "Survey", "SurveyedLine", "plan_faults", "walk_visit"]
+
+INSTRUMENT = Instrument(centre_mhz=400.0, separation_m=0.16, interval_ns=0.25, samples=220, zero_ns=5.0)
+"""As declared in visit.toml; what is radiated into the ground is lower, and lower still where it is wet."""
+
+_ELECTRONICS = Electronics(
+    counts=3_000.0, noise=0.0006, ringing=0.004, wow=0.03, coupling_sd=0.02, coupling_m=0.6, jitter_ns=0.012
+)
+WRONG_BY = 24
+_ALONG_SD_M, _ACROSS_SD_M = 0.02, 0.02
+"""How far a line walked along a tape lies from where it is said to lie (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class SurveyedLine:
+    """One line as the surveyor has it: samples, and the ends that the field notes give, in the grid's metres.
+
+    `back` is true where the line was walked from its far end, as every other line is; `segments` are the trace ranges
+    (from 1, both ends included) with the distances along the line at which they begin and end.
+    """
+
+    plan: DemoLine
+    amplitude: npt.NDArray[np.float32]
+    back: bool
+    segments: tuple[tuple[int, int, float, float], ...]
+    name: str
+
+
+@dataclass(frozen=True)
+class Survey:
+    """One visit: its lines in the order walked, its soil, and the faults that happened."""
+
+    day: DemoDay
+    lines: tuple[SurveyedLine, ...]
+    columns: SoilColumns
+    faults: tuple[Fault, ...]
+
+
+def plan_faults(days: tuple[DemoDay, DemoDay], lines: tuple[DemoLine, ...], seed: int) -> tuple[Fault, ...]:
+    """Which fault befalls which line, drawn from `seed`: every kind at least once over the two visits.
+
+    Lines beside an obstacle are spared, and no two faults touch the same or neighbouring lines: a gap, a duplicate and
+    an unreadable file each cost a line.
+    """
+    rng = np.random.default_rng([seed, 2])
+    faults: list[Fault] = []
+    for day, kinds in zip(days, _KINDS, strict=True):
+        touched: set[int] = set()
+        for kind in kinds:
+            at = int(rng.choice([n for n in _open_to(kind, lines) if not touched & {n - 1, n, n + 1}]))
+            fault = _fault(kind, day.name, lines, at, rng)
+            faults.append(fault)
+            touched |= {n for n, line in enumerate(lines) if line.name in (lines[at].name, fault.line, fault.other)}
+    return tuple(faults)
+
+
+_KINDS: tuple[tuple[FaultKind, ...], tuple[FaultKind, ...]] = (
+    ("swapped-lines", "gap", "time-zero-drift", "dead-trace", "spiky-trace"),
+    ("wrong-sample-count", "duplicate-name", "reversed-line", "time-zero-drift", "dead-trace", "spiky-trace"),
+)
+_SWAPPED_BY = 2
+"""Lines two apart were walked the same way."""
+
+
+def _open_to(kind: FaultKind, lines: tuple[DemoLine, ...]) -> list[int]:
+    """Lines that a kind of fault may befall."""
+    whole = [n for n, line in enumerate(lines) if line.gap_m is None]
+    if kind in ("time-zero-drift", "dead-trace", "spiky-trace"):
+        return whole
+    # A neighbour of the same grid on both sides: a line missing at a grid's edge is not a gap.
+    first_grid = [n for n in whole if lines[n].grid.name == "A"]
+    inner = [n for n in first_grid if n - 1 in first_grid and n + 1 in first_grid]
+    if kind == "wrong-sample-count":
+        return [n for n in inner if line_format(lines[n]) == "segy"]
+    if kind == "swapped-lines":
+        return [n for n in inner if n + _SWAPPED_BY in inner]
+    return inner
+
+
+def _fault(kind: FaultKind, visit: str, lines: tuple[DemoLine, ...], at: int, rng: np.random.Generator) -> Fault:
+    name, count = lines[at].name, len(lines[at].places())
+    if kind in ("dead-trace", "spiky-trace"):
+        n, first = int(rng.integers(1, 4)), int(rng.integers(20, count - 20))
+        step = 1 if kind == "dead-trace" else 3
+        return Fault(kind, visit, name, tuple(range(first, first + step * n, step)), amount=n, unit="traces")
+    if kind == "time-zero-drift":
+        drift = rng.choice([-1.0, 1.0]) * rng.uniform(1.5, 2.6)
+        return Fault(kind, visit, name, amount=round(float(drift), 2), unit="ns over the line")
+    if kind == "duplicate-name":
+        return Fault(kind, visit, lines[at - 1].name, other=name)
+    if kind == "swapped-lines":
+        return Fault(kind, visit, name, other=lines[at + _SWAPPED_BY].name, amount=2, unit="lines")
+    if kind == "wrong-sample-count":
+        return Fault(kind, visit, name, amount=WRONG_BY, unit="samples more in the header than in the traces")
+    return Fault(kind, visit, name)
+
+
+def walk_visit(
+    ground: DemoScene,
+    day: DemoDay,
+    lines: tuple[DemoLine, ...],
+    faults: tuple[Fault, ...],
+    *,
+    seed: int,
+    progress: Progress = SILENT,
+) -> Survey:
+    """Record all lines of one visit.
+
+    Parameters
+    ----------
+    ground, day, lines : the ground, the day, the plan.
+    faults : of all visits; those of this day are planted.
+    seed : of walking errors and receiver noise.
+    progress : told of every line.
+    """
+    today = tuple(fault for fault in faults if fault.visit == day.name)
+    columns = soil_columns(ground.scene.bounds, day.moisture, ground.soil, centre_mhz=day.radiated_mhz)
+    packed = pack(scatter_scene(ground.scene, columns, seed=ground.soil_seed))
+    instrument = replace(INSTRUMENT, centre_mhz=day.radiated_mhz)
+    speed = C_M_PER_NS / float(np.sqrt(columns.permittivity[:2].mean()))
+    walked = []
+    for n, line in enumerate(progress.over(lines, f"simulate {day.name}")):
+        rng = np.random.default_rng([seed, day.moisture.seed, n])
+        back = n % 2 == 1
+        xy = _walked(line, rng)
+        trace = record_line(
+            packed,
+            xy[::-1, 0] if back else xy[:, 0],
+            xy[::-1, 1] if back else xy[:, 1],
+            instrument,
+            electronics=_ELECTRONICS,
+            ground_v_m_per_ns=speed,
+            seed=rng,
+        )
+        walked.append(SurveyedLine(line, trace.values, back, _segments(line, back), line.name))
+    return Survey(day, _befallen(walked, today, seed), columns, today)
+
+
+def _walked(line: DemoLine, rng: np.random.Generator) -> npt.NDArray[np.float64]:
+    """Where the antenna truly was: a little off the start, a little off the tape, swinging slowly about it."""
+    at = line.places()
+    swing = rng.normal(0.0, _ACROSS_SD_M) + 0.6 * _ACROSS_SD_M * np.sin(at / 2.3 + rng.uniform(0, 6.3))
+    along = at + rng.normal(0.0, _ALONG_SD_M)
+    return line.grid.to_site(np.column_stack([along, line.y_m + swing]))
+
+
+def _segments(line: DemoLine, back: bool) -> tuple[tuple[int, int, float, float], ...]:
+    at = line.places()[::-1] if back else line.places()
+    cuts = np.flatnonzero(np.abs(np.diff(at)) > 0.08) + 1
+    bounds = [0, *cuts.tolist(), len(at)]
+    return tuple(
+        (first + 1, end, round(float(at[first]), 3), round(float(at[end - 1]), 3)) for first, end in pairwise(bounds)
+    )
+
+
+def _befallen(walked: list[SurveyedLine], faults: tuple[Fault, ...], seed: int) -> tuple[SurveyedLine, ...]:
+    """The lines after all that went wrong with samples, order and names; faults of files come with the files."""
+    lines = {line.plan.name: line for line in walked}
+    for fault in faults:
+        line = lines[fault.line]
+        if fault.kind == "gap":
+            del lines[fault.line]
+        elif fault.kind == "duplicate-name":
+            lines[fault.other] = replace(lines[fault.other], name=fault.line)
+        elif fault.kind == "swapped-lines":
+            other = lines[fault.other]
+            # Their ends are those of their names, so samples change places and nothing else does.
+            lines[fault.line] = replace(line, amplitude=other.amplitude)
+            lines[fault.other] = replace(other, amplitude=line.amplitude)
+        elif fault.kind != "wrong-sample-count":
+            lines[fault.line] = replace(line, amplitude=_spoilt(line.amplitude, fault, seed))
+    return tuple(lines.values())
+
+
+def _spoilt(amplitude: npt.NDArray[np.float32], fault: Fault, seed: int) -> npt.NDArray[np.float32]:
+    at = np.array(fault.traces, dtype=np.int64) - 1
+    if fault.kind == "time-zero-drift":
+        drifting = drift_time_zero(amplitude, interval_ns=INSTRUMENT.interval_ns, drift_ns=fault.amount)
+        return np.rint(drifting).astype(np.float32)
+    if fault.kind == "dead-trace":
+        return kill_traces(amplitude, at)
+    if fault.kind == "spiky-trace":
+        return np.rint(spike_traces(amplitude, at, height=32_000.0, seed=np.random.default_rng([seed, at[0]]))).astype(
+            np.float32
+        )
+    return reverse_line(amplitude)
