@@ -1,1 +1,9 @@
-"""."""
+"""Results for other programs: layers for GIS, maps as GeoTIFF, tables as CSV, figures and provenance as JSON."""
+
+from __future__ import annotations
+
+from yewline.export.folder import write_results
+from yewline.export.layers import result_layers
+from yewline.export.tables import result_tables
+
+__all__ = ["result_layers", "result_tables", "write_results"]

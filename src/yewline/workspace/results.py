@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
+import math
 from dataclasses import dataclass
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -11,11 +14,13 @@ import pandas as pd
 import shapely
 import xarray as xr
 
-from yewline.accuracy.result import VisitComparison, VisitScore
+from yewline.accuracy.result import DirectedDistances, Proportion, VisitComparison, VisitScore
 from yewline.ground.summary import MoistureSummary
 from yewline.model import Finding, SiteSettings, VelocityField, VisitSettings
 
-__all__ = ["SiteResult", "VisitResult"]
+__all__ = ["SiteResult", "VisitComparison", "VisitResult", "VisitScore", "run_schema"]
+
+UNSCORED = "no burials are known here"
 
 
 @dataclass(frozen=True)
@@ -88,5 +93,108 @@ class SiteResult:
     version: str
 
     def summary(self) -> dict[str, Any]:
-        """The figures of ``yewline run --json`` except `report` and `seconds`; see `docs/run.schema.json`."""
-        raise NotImplementedError
+        """The figures of ``yewline run --json`` except `report` and `seconds`, as `run_schema` describes them.
+
+        Returns
+        -------
+        JSON types only. A figure that cannot be given is None, and `why` beside it says so.
+        """
+        return {
+            "site": self.settings.name,
+            "visits": [_visit_summary(visit) for visit in self.visits],
+            "comparisons": [_comparison_summary(comparison) for comparison in self.comparisons],
+        }
+
+
+def run_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of the object that ``yewline run --json`` prints.
+
+    Examples
+    --------
+    >>> sorted(run_schema()["required"])
+    ['comparisons', 'report', 'seconds', 'site', 'visits']
+    """
+    text = resources.files("yewline.workspace").joinpath("run.schema.json").read_text("utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
+
+
+def _visit_summary(visit: VisitResult) -> dict[str, Any]:
+    wet, score = visit.moisture, visit.score
+    top, base = (float(visit.slices[side].values[visit.chosen]) for side in ("top", "base"))
+    return _beside(
+        {
+            "visit": visit.name,
+            "moisture": _beside(
+                {"mean": _figure(wet.mean if wet else None), "sd": _figure(wet.sd if wet else None)},
+                "no moisture readings" if wet is None else "too few readings",
+            ),
+            "velocity_m_per_ns": _beside(
+                {"mean": _figure(visit.velocity.mean_m_per_ns), "sd": _figure(visit.velocity.mean_sigma_m_per_ns)},
+                "the error of the velocity is not known",
+            ),
+            "hotspots": len(visit.scored),
+            "slice_m": [round(top, 6), round(base, 6)],
+            "tolerance_m": _figure(score.tolerance_m if score else None),
+            "centroid_distance_m": _distance_summary(score.hotspot_to_burial if score else None),
+            "burial_distance_m": _distance_summary(score.burial_to_hotspot if score else None),
+            "recall": _share_summary(score.recall if score else None),
+            "precision": _share_summary(score.precision if score else None),
+        },
+        UNSCORED,
+    )
+
+
+def _distance_summary(item: DirectedDistances | None) -> dict[str, Any]:
+    if item is None:
+        names = ("mean", "median", "low", "high", "chance_mean", "p")
+        return {"n": 0, **dict.fromkeys(names), "why": UNSCORED}
+    null = item.shift
+    return _beside(
+        {
+            "n": item.n,
+            "mean": _figure(item.mean_m),
+            "median": _figure(item.median_m),
+            "low": _figure(item.low_m),
+            "high": _figure(item.high_m),
+            "chance_mean": _figure(null.expected_m if null else None),
+            "p": _figure(null.p if null else None),
+        },
+        item.why or (null.why if null is not None else "") or "too few distances",
+    )
+
+
+def _share_summary(share: Proportion | None) -> dict[str, Any]:
+    if share is None:
+        return {"value": None, "low": None, "high": None, "why": UNSCORED}
+    figures = {"value": _figure(share.value), "low": _figure(share.low), "high": _figure(share.high)}
+    return _beside(figures, share.why or "nothing to count")
+
+
+def _comparison_summary(c: VisitComparison) -> dict[str, Any]:
+    return _beside(
+        {
+            "visit_a": c.visit_a,
+            "visit_b": c.visit_b,
+            "n": c.n,
+            "direction": c.direction,
+            "paired_difference_m": _figure(c.paired_difference_m),
+            "low": _figure(c.low_m),
+            "high": _figure(c.high_m),
+            "p": _figure(c.p),
+            "smallest_p": _figure(c.smallest_p),
+            "chance_difference_m": _figure(c.chance_difference_m),
+            "statement": c.statement,
+        },
+        c.why or "too few burials",
+    )
+
+
+def _figure(value: float | None) -> float | None:
+    """A finite number or None: JSON has no NaN."""
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def _beside(figures: dict[str, Any], why: str) -> dict[str, Any]:
+    """The figures, and why some of them are None, if any is."""
+    return {**figures, "why": why} if any(value is None for value in figures.values()) else figures

@@ -1,0 +1,250 @@
+"""Tables of a result: plain rows with fixed decimals, so that the same result gives the same file."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+
+from yewline.model import HOTSPOT_COLUMNS, centroids
+from yewline.report import burial_distances, slice_error_m
+from yewline.workspace.results import SiteResult, VisitResult
+
+__all__ = ["ResultTable", "result_tables", "table_csv"]
+
+PLACE: Final = re.compile("[xy][01]?(_m)?")
+
+
+@dataclass(frozen=True, slots=True)
+class ResultTable:
+    """One table: what it holds, its column names with units, its rows."""
+
+    about: str
+    columns: tuple[str, ...]
+    rows: list[tuple[Any, ...]] = field(default_factory=list)
+
+
+def result_tables(result: SiteResult) -> dict[str, ResultTable]:
+    """All tables of a result, by the name of their file without its suffix."""
+    return {
+        "hotspots": _hotspots(result),
+        "burials": _burials(result),
+        "distances": _distances(result),
+        "distance_summary": _distance_summary(result),
+        "matches": _matches(result),
+        "burial_history": _history(result),
+        "comparisons": _comparisons(result),
+        "slices": _slices(result),
+        "moisture": _moisture(result),
+        "lines": _lines(result),
+        "findings": _findings(result),
+    }
+
+
+def table_csv(table: ResultTable) -> bytes:
+    """A table as CSV (RFC 4180, UTF-8): six significant digits, places to the millimetre, empty where there is nothing.
+
+    Examples
+    --------
+    >>> table_csv(ResultTable("", ("a", "b"), [("x", 0.1 + 0.2), ("y, z", float("nan"))]))
+    b'a,b\\r\\nx,0.3\\r\\n"y, z",\\r\\n'
+    """
+    out = io.StringIO(newline="")
+    writer = csv.writer(out)
+    writer.writerow(table.columns)
+    # Six digits would round an easting to a metre.
+    forms = [".3f" if PLACE.fullmatch(name) else ".6g" for name in table.columns]
+    writer.writerows([[_text(value, form) for value, form in zip(row, forms, strict=True)] for row in table.rows])
+    return out.getvalue().encode("utf-8")
+
+
+def _text(value: Any, form: str) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    if isinstance(value, float | np.floating):
+        return format(float(value), form) if math.isfinite(value) else ""
+    return str(value)
+
+
+def _hotspots(result: SiteResult) -> ResultTable:
+    table = ResultTable(
+        "hotspots of all visits: those scored, and others found or drawn", ("set", "scored", *HOTSPOT_COLUMNS)
+    )
+    for visit in result.visits:
+        used = "drawn" if len(visit.drawn) else result.settings.primary.rule
+        for name, outlines in (("noise", visit.found), ("equal-area", visit.equal_area), ("drawn", visit.drawn)):
+            for row in outlines.to_dict("records"):
+                table.rows.append((name, name == used, *(row[column] for column in HOTSPOT_COLUMNS)))
+    return table
+
+
+def _burials(result: SiteResult) -> ResultTable:
+    columns = ("burial", "kind", "x_m", "y_m", "area_m2", "top_m", "base_m", "sigma_xy_m", "evidence")
+    table = ResultTable("known burials; x and y are the centroid, site metres", columns)
+    for row, (x, y) in zip(result.burials.to_dict("records"), centroids(result.burials), strict=True):
+        table.rows.append(
+            (row["burial"], row["kind"], x, y, float(row["geometry"].area), row["top_m"], row["base_m"],
+             row["sigma_xy_m"], row["evidence"])
+        )  # fmt: skip
+    return table
+
+
+def _scores(visit: VisitResult) -> tuple[Any, ...]:
+    score = visit.score
+    if score is None:
+        return ()
+    return score.hotspot_to_burial, score.burial_to_hotspot, score.hotspot_to_outline, score.burial_to_outline
+
+
+def _distances(result: SiteResult) -> ResultTable:
+    columns = ("visit", "direction", "measure", "from", "to", "distance_m")
+    table = ResultTable("every nearest distance, with its direction", columns)
+    burials = [str(name) for name in result.burials["burial"]]
+    for visit in result.visits:
+        spots = [str(name) for name in visit.scored["hotspot"]]
+        for item in _scores(visit):
+            first, second = (spots, burials) if item.direction == "hotspot to burial" else (burials, spots)
+            names = first if len(first) == item.n else _eligible(visit, first)
+            for name, to, distance in zip(names, item.nearest, item.distance_m, strict=True):
+                target = second[int(to)] if 0 <= to < len(second) else None
+                table.rows.append((visit.name, item.direction, item.measure, name, target, float(distance)))
+    return table
+
+
+def _eligible(visit: VisitResult, burials: list[str]) -> list[str]:
+    return [] if visit.score is None else [burials[i] for i in np.flatnonzero(visit.score.eligible)]
+
+
+def _distance_summary(result: SiteResult) -> ResultTable:
+    columns = (
+        "visit", "direction", "measure", "n", "mean_m", "median_m", "sd_m", "low_m", "high_m", "null", "chance_mean_m",
+        "chance_low_m", "chance_high_m", "p", "smallest_p", "draws", "why",
+    )  # fmt: skip
+    table = ResultTable("distances summed up, beside each chance level (one row a null)", columns)
+    for visit in result.visits:
+        for item in _scores(visit):
+            head = (visit.name, item.direction, item.measure, item.n, item.mean_m, item.median_m, item.sd_m, item.low_m,
+                    item.high_m)  # fmt: skip
+            nulls = [null for null in (item.shift, item.placement) if null is not None]
+            for null in nulls:
+                table.rows.append(
+                    (*head, null.null, null.expected_m, null.low_m, null.high_m, null.p, null.smallest_p, null.draws,
+                     item.why or null.why)
+                )  # fmt: skip
+            if not nulls:
+                table.rows.append((*head, *[None] * 7, item.why))
+    return table
+
+
+def _matches(result: SiteResult) -> ResultTable:
+    table = ResultTable(
+        "hotspots matched with burials, one to one", ("visit", "hotspot", "burial", "distance_m", "tolerance_m")
+    )
+    for visit in result.visits:
+        if visit.score is None:
+            continue
+        for (hotspot, burial), distance in zip(visit.score.matches, visit.score.match_distance_m, strict=True):
+            spot, grave = visit.scored["hotspot"].iloc[int(hotspot)], result.burials["burial"].iloc[int(burial)]
+            table.rows.append((visit.name, spot, grave, float(distance), visit.score.tolerance_m))
+    return table
+
+
+def _history(result: SiteResult) -> ResultTable:
+    table = ResultTable(
+        "each burial on each visit; nearest_m is from its centroid to the nearest hotspot's",
+        ("burial", "kind", "visit", "eligible", "matched", "hotspot", "nearest_m"),
+    )
+    near = {visit.name: burial_distances(visit, len(result.burials)) for visit in result.visits}
+    for i, (name, kind) in enumerate(zip(result.burials["burial"], result.burials["kind"], strict=True)):
+        for visit in result.visits:
+            if visit.score is None:
+                continue
+            match = np.flatnonzero(visit.score.matches[:, 1] == i)
+            spot = visit.scored["hotspot"].iloc[int(visit.score.matches[match[0], 0])] if len(match) else None
+            table.rows.append(
+                (
+                    name,
+                    kind,
+                    visit.name,
+                    bool(visit.score.eligible[i]),
+                    bool(len(match)),
+                    spot,
+                    float(near[visit.name][i]),
+                )
+            )
+    return table
+
+
+def _comparisons(result: SiteResult) -> ResultTable:
+    columns = (
+        "visit_a", "visit_b", "direction", "measure", "n", "blocks", "paired_difference_m", "low_m", "high_m", "p",
+        "smallest_p", "chance_difference_m", "statement", "why",
+    )  # fmt: skip
+    table = ResultTable("visits compared burial by burial; the difference is visit_b minus visit_a", columns)
+    table.rows.extend(tuple(getattr(c, name) for name in columns) for c in result.comparisons)
+    return table
+
+
+def _slices(result: SiteResult) -> ResultTable:
+    columns = ("visit", "top_m", "base_m", "depth_error_m", "chosen", "covered_share", "median_strength")
+    table = ResultTable("depth slices; depth_error_m is the half-width of the 90 % interval", columns)
+    for visit in result.visits:
+        strength, covered = visit.slices["strength"].values, visit.slices["coverage"].values
+        for k, (top, base) in enumerate(zip(visit.slices["top"].values, visit.slices["base"].values, strict=True)):
+            known = strength[k][np.isfinite(strength[k])]
+            median = float(np.median(known)) if len(known) else None
+            table.rows.append(
+                (
+                    visit.name,
+                    float(top),
+                    float(base),
+                    slice_error_m(visit, k),
+                    k == visit.chosen,
+                    float(covered[k].mean()),
+                    median,
+                )
+            )
+    return table
+
+
+def _moisture(result: SiteResult) -> ResultTable:
+    columns = (
+        "visit", "date", "n", "mean", "median", "p10", "p90", "sd", "cv", "robust_sd", "support_depth_m",
+        "velocity_m_per_ns", "velocity_sd_m_per_ns", "velocity_source",
+    )  # fmt: skip
+    table = ResultTable(
+        "water content (m³/m³) of each visit, and the velocity used; sd is that of the readings", columns
+    )
+    for visit in result.visits:
+        wet = visit.moisture
+        figures = tuple(None if wet is None else getattr(wet, name) for name in columns[2:11])
+        v = visit.velocity
+        table.rows.append((visit.name, visit.settings.date, *figures, v.mean_m_per_ns, v.mean_sigma_m_per_ns, v.source))
+    return table
+
+
+def _lines(result: SiteResult) -> ResultTable:
+    columns = ("visit", "line", "traces", "samples", "interval_ns", "length_m", "x0_m", "y0_m", "x1_m", "y1_m")
+    table = ResultTable("lines of survey as they were used, site metres", columns)
+    for visit in result.visits:
+        for name, line in visit.radargrams.items():
+            x, y, distance = (line[coordinate].values for coordinate in ("x", "y", "distance"))
+            table.rows.append(
+                (visit.name, name, line.sizes["trace"], line.sizes["time"], float(line.attrs["interval_ns"]),
+                 float(distance[-1] - distance[0]), float(x[0]), float(y[0]), float(x[-1]), float(y[-1]))
+            )  # fmt: skip
+    return table
+
+
+def _findings(result: SiteResult) -> ResultTable:
+    columns = ("grade", "code", "visit", "line", "where", "text", "received", "do")
+    table = ResultTable("what was found, assumed, warned of or left out (fault)", columns)
+    table.rows.extend(tuple(getattr(finding, name) for name in columns) for finding in result.findings)
+    return table

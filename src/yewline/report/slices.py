@@ -1,0 +1,99 @@
+"""The strip of depth slices: each slice as a raster with outlines over it, all visits and depths on one range."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import shapely
+
+from yewline.report.basemap import Bounds, round_length
+from yewline.report.palette import STRENGTH
+from yewline.report.raster import data_uri, palette_png, to_index
+from yewline.report.words import depth_label
+from yewline.workspace.results import SiteResult, VisitResult
+
+__all__ = ["SliceView", "slice_views", "svg_outline"]
+
+WIDE: Final = 240.0
+"""Width of one slice in the picture's own units."""
+
+
+@dataclass(frozen=True, slots=True)
+class SliceView:
+    """One slice for the page: raster, its place, and outlines as path data in the picture's units."""
+
+    label: str
+    uri: str
+    alt: str
+    chosen: bool
+    size: tuple[float, float]
+    place: tuple[float, float, float, float]
+    area: str
+    burials: str
+    hotspots: str
+    bar: tuple[float, str]
+    north: float
+
+
+def slice_views(
+    result: SiteResult, visit: VisitResult, *, bounds: Bounds, limits: tuple[float, float]
+) -> list[SliceView]:
+    """All slices of a visit from the top down; the chosen one carries the hotspots."""
+    x0, y0, x1, y1 = bounds
+    unit = WIDE / (x1 - x0)
+    high = round(unit * (y1 - y0), 1)
+    x, y = visit.slices["x"].values, visit.slices["y"].values
+    half = 0.5 * (float(x[1] - x[0]) if len(x) > 1 else 1.0)
+    place = (
+        round((float(x[0]) - half - x0) * unit, 2),
+        round((y1 - float(y[-1]) - half) * unit, 2),
+        round((float(x[-1] - x[0]) + 2 * half) * unit, 2),
+        round((float(y[-1] - y[0]) + 2 * half) * unit, 2),
+    )
+    area = svg_outline(result.area, bounds, unit)
+    burials = svg_outline(result.burials.geometry.values, bounds, unit)
+    hotspots = svg_outline(visit.scored.geometry.values, bounds, unit)
+    length = round_length((x1 - x0) / 4)
+    out = []
+    for k, cells in enumerate(visit.slices["strength"].values):
+        label = depth_label(visit, k)
+        chosen = k == visit.chosen
+        index = to_index(cells[::-1], *limits)
+        blank = 100 * float(np.mean(~np.isfinite(cells)))
+        out.append(
+            SliceView(
+                label=label,
+                uri=data_uri(palette_png(index, STRENGTH)),
+                alt=f"Strength at {label}, visit {visit.name}; {blank:.0f} % of the picture has no data.",
+                chosen=chosen,
+                size=(WIDE, high),
+                place=place,
+                area=area,
+                burials=burials,
+                hotspots=hotspots if chosen else "",
+                bar=(round(length * unit, 1), f"{length:g} m"),
+                north=round(-result.settings.frame.bearing_of_y_deg(), 1),
+            )
+        )
+    return out
+
+
+def svg_outline(geometry: Any, bounds: Bounds, unit: float) -> str:
+    """Outlines as path data: site metres to picture units, y turned downward.
+
+    Examples
+    --------
+    >>> svg_outline(shapely.box(0, 0, 1, 1), (0, 0, 2, 2), 10.0)
+    'M10 20L10 10L0 10L0 20Z'
+    """
+    x0, _, _, y1 = bounds
+    parts = []
+    for shape in shapely.get_parts(np.atleast_1d(np.asarray(geometry, dtype=object))):
+        if shape.geom_type != "Polygon" or shape.is_empty:
+            continue
+        for ring in (shape.exterior, *shape.interiors):
+            points = np.asarray(ring.coords)[:-1, :2]
+            parts.append("M" + "L".join(f"{(px - x0) * unit:.4g} {(y1 - py) * unit:.4g}" for px, py in points) + "Z")
+    return "".join(parts)
