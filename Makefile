@@ -29,7 +29,7 @@ bench: $(VENV)/.installed
 	$(BIN)/python -m bench
 
 study: $(VENV)/.installed
-	$(BIN)/python -m pytest -m study --override-ini addopts="-ra --import-mode=importlib" tests
+	$(BIN)/python -m pytest -m study tests
 
 clean:
 	rm -rf $(VENV) demo dist build .pytest_cache .mypy_cache .ruff_cache .hypothesis .coverage

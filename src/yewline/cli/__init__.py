@@ -93,9 +93,12 @@ def report(site: SiteArgument, as_json: JsonOption = False, quiet: QuietOption =
 def main() -> None:
     """The `yewline` command: errors in one sentence, exit codes 0 (done), 1 (error or faults), 130 (stopped)."""
     try:
-        app(standalone_mode=True)
+        app()
     except YewlineError as error:
         _fail(error, as_json="--json" in sys.argv)
+    except KeyboardInterrupt:
+        typer.echo("yewline: stopped. What was done is kept; the same command goes on from there.", err=True)
+        raise SystemExit(130) from None
 
 
 def _fail(error: YewlineError, *, as_json: bool) -> None:

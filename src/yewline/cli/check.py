@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 from rich import box
+from rich.markup import escape
 from rich.table import Table
 
 from yewline.cli.console import ADVICE, OUT, show_json, show_progress
@@ -45,10 +47,21 @@ def _show(name: str, findings: tuple[Finding, ...]) -> None:
     for column, share in (("", 1), ("visit", 2), ("line", 1), ("what", 6), ("where", 3), ("what to do", 5)):
         table.add_column(column, ratio=share, overflow="fold")
     for grade in _ORDER:
-        for finding in findings:
-            if finding.grade == grade:
-                what = finding.text + (f" ({finding.received})" if finding.received else "")
-                table.add_row(
-                    f"[{_STYLE[grade]}]{grade}[/]", finding.visit, finding.line, what, finding.where, finding.do
-                )
+        for finding, lines in _alike(finding for finding in findings if finding.grade == grade):
+            what = finding.text + (f" ({finding.received})" if finding.received else "")
+            which = lines[0] if len(lines) == 1 else f"{lines[0]} … {lines[-1]} ({len(lines)})"
+            where = finding.where if len(lines) == 1 else ""
+            cells = (finding.visit, which, what, where, finding.do)
+            table.add_row(f"[{_STYLE[grade]}]{grade}[/]", *(escape(cell) for cell in cells))
     OUT.print(table)
+
+
+def _alike(findings: Iterable[Finding]) -> list[tuple[Finding, list[str]]]:
+    """The same thing said of many lines of a visit counts once, with its lines."""
+    groups: dict[tuple[str, ...], tuple[Finding, list[str]]] = {}
+    for finding in findings:
+        # Without a line each stands for itself.
+        place = finding.where if not finding.line else ""
+        key = (finding.visit, finding.code, finding.text, finding.received, place)
+        groups.setdefault(key, (finding, []))[1].append(finding.line)
+    return list(groups.values())

@@ -103,7 +103,7 @@ def provenance_steps(radargram: xr.DataArray) -> list[dict[str, Any]]:
     return steps
 
 
-def add_provenance(radargram: xr.DataArray, step: dict[str, Any]) -> xr.DataArray:
-    """The same radargram with one more step in its provenance."""
-    text = json.dumps([*provenance_steps(radargram), step], sort_keys=True)
+def add_provenance(radargram: xr.DataArray, *steps: dict[str, Any]) -> xr.DataArray:
+    """The same radargram with more steps in its provenance."""
+    text = json.dumps([*provenance_steps(radargram), *steps], sort_keys=True)
     return radargram.assign_attrs(provenance=text)

@@ -35,8 +35,6 @@ class Soil(Settings):
     """The soil as far as it is known; all optional."""
 
     texture: str = ""
-    clay_fraction: float | None = Field(default=None, ge=0, le=1)
-    conductivity_ms_per_m: float | None = Field(default=None, ge=0, le=5_000)
     velocity_m_per_ns: float | None = Field(
         default=None, gt=0, le=0.2998, description="used where a visit has no readings"
     )

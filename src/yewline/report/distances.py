@@ -114,21 +114,23 @@ def null_plot(visit: VisitResult) -> Figure | None:
     """What chance gives, draw by draw, for both nulls of the headline direction, with the observed mean in it."""
     if visit.score is None or visit.score.hotspot_to_burial.mean_m is None:
         return None
-    item, observed = visit.score.hotspot_to_burial, visit.score.hotspot_to_burial.mean_m
+    item, mean = visit.score.hotspot_to_burial, visit.score.hotspot_to_burial.mean_m
     nulls = [
         (n, t) for n, t in ((item.shift, "whole pattern moved"), (item.placement, "hotspots placed anywhere")) if n
     ]
     nulls = [(null, title) for null, title in nulls if len(null.sample_m) and null.p is not None]
     if not nulls:
         return None
-    lowest = min(observed, *(float(null.sample_m.min()) for null, _ in nulls))
-    highest = max(observed, *(float(null.sample_m.max()) for null, _ in nulls))
+    # A null leaves out what lies outside its window: each draw stands beside the mean of the same hotspots.
+    seen = [mean if null.observed_m is None else null.observed_m for null, _ in nulls]
+    lowest = min(*seen, *(float(null.sample_m.min()) for null, _ in nulls))
+    highest = max(*seen, *(float(null.sample_m.max()) for null, _ in nulls))
     pad = 0.06 * max(highest - lowest, 0.1)
     with mpl.rc_context(STYLE):
         high = 0.62 + 1.25 * len(nulls)
         figure = Figure(figsize=(WIDE_IN, high))
         figure.text(0.09, 1 - 0.17 / high, short_name(visit.name, 40), fontsize=9.5, fontweight="bold")
-        for row, (null, title) in enumerate(nulls):
+        for row, ((null, title), observed) in enumerate(zip(nulls, seen, strict=True)):
             axes = figure.add_axes((0.09, (0.52 + 1.25 * (len(nulls) - 1 - row)) / high, 0.88, 0.80 / high))
             counts, edges = np.histogram(null.sample_m, bins=40, range=(lowest - pad, highest + pad))
             share = 100 * counts / len(null.sample_m)

@@ -12,16 +12,16 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
-__all__ = ["StageCache", "write_atomically"]
+__all__ = ["PARTIAL", "StageCache", "write_atomically"]
 
 T = TypeVar("T")
-_PARTIAL = ".partial"
+PARTIAL = ".partial"
 
 
 def write_atomically(path: Path, write: Callable[[Path], object]) -> None:
     """Let `write` make a file or folder beside `path`, then move it there in one step."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    partial = path.with_name(path.name + _PARTIAL)
+    partial = path.with_name(path.name + PARTIAL)
     _remove(partial)
     write(partial)
     if path.is_dir():

@@ -30,21 +30,40 @@ from yewline.simulation import (
 
 __all__ = ["DemoDay", "DemoLine", "DemoScene", "demo_days", "demo_lines", "demo_scene", "line_format"]
 
-LINE_LENGTH_M = 14.0
-LINE_SPACING_M = 0.4
-TRACE_INTERVAL_M = 0.05
+LINE_LENGTH_M = 27.0
+LINE_SPACING_M = 0.5
+TRACE_INTERVAL_M = 0.06
 GRIDS = (
     Grid(name="A", origin=(2.0, 1.5), rotation_deg=0.0),
-    Grid(name="B", origin=(2.3, 10.95), rotation_deg=2.0),
+    # Turned a little, so its first line lies 0.2 m from the other grid at one end and 0.7 m at the other: a seam, no gap.
+    Grid(name="B", origin=(2.1, 14.22), rotation_deg=1.0),
 )
-LINES_PER_GRID = {"A": 24, "B": 13}
-AREA = ((1.4, 1.1), (9.0, 0.9), (16.5, 1.2), (16.6, 11.2), (16.3, 17.4), (9.0, 17.0), (1.9, 16.3), (1.5, 8.0))
-TREE = (10.9, 9.35, 0.7)
+LINES_PER_GRID = {"A": 26, "B": 14}
+AREA = ((1.5, 1.1), (15.0, 0.9), (29.4, 1.2), (29.6, 11.4), (29.4, 21.6), (15.0, 21.4), (1.8, 21.1), (1.6, 9.0))
+TREE = (18.9, 9.6, 0.7)
 """Middle and radius of the trunk with the ground around it that cannot be walked."""
-TOMB = (13.9, 13.6, 1.9, 1.0)
+TOMB = (14.6, 17.6, 1.9, 1.0)
 """Middle, length along x and width of a table tomb."""
-TRENCH = shapely.box(9.45, 3.9, 10.35, 8.4)
-"""Ground that was opened along an old path, where nobody was buried."""
+ROWS = (4.4, 7.3, 10.2, 13.1, 16.0)
+"""y of the rows of graves, m."""
+ROW_ENDS = (7.4, 23.2)
+"""x between which the rows lie: the ground beside them, and north of them, was never used."""
+TRENCH = shapely.box(2.6, 18.3, 9.2, 20.3)
+"""Ground that was opened in the unused corner, where nobody was buried."""
+OPENED = (
+    ("strip over rows 2 and 3 and west of them", shapely.box(2.8, 5.9, 13.4, 11.7)),
+    ("strip over row 4 and east of it", shapely.box(17.2, 11.7, 27.4, 14.5)),
+)
+"""Ground opened by the excavation: wider than the rows, so that some of it holds no grave."""
+UNUSED = (
+    (3.2, 6.4, 6.4, 11.2),
+    (24.4, 12.2, 27.0, 14.0),
+    (3.2, 18.7, 8.6, 19.9),
+    (24.5, 3.0, 27.0, 9.5),
+    (14.0, 19.0, 21.0, 20.6),
+    (2.6, 2.2, 6.0, 5.0),
+)
+"""x0, y0, x1, y1 of parts of the ground beside the rows, the first three of them inside ground that was opened."""
 OPENED_DEPTH_M = 1.5
 
 
@@ -99,7 +118,7 @@ def demo_days(seed: int) -> tuple[DemoDay, DemoDay]:
         deep=0.150,
         profile_m=0.55,
         patch_sd=0.045,
-        patch_range_m=5.5,
+        patch_range_m=9.0,
         patch_fade_m=0.9,
         micro_sd=0.0105,
         micro_range_m=0.16,
@@ -110,9 +129,9 @@ def demo_days(seed: int) -> tuple[DemoDay, DemoDay]:
         deep=0.285,
         profile_m=0.55,
         patch_sd=0.014,
-        patch_range_m=5.5,
+        patch_range_m=9.0,
         patch_fade_m=0.9,
-        micro_sd=0.009,
+        micro_sd=0.012,
         micro_range_m=0.16,
         seed=2000 + seed,
     )
@@ -122,7 +141,7 @@ def demo_days(seed: int) -> tuple[DemoDay, DemoDay]:
             "2031-05-14",
             dry,
             385.0,
-            54,
+            72,
             "three weeks without rain, 19 °C, light wind",
             "short grass; the ground is hard on the knoll and softer under the tree",
         ),
@@ -131,7 +150,7 @@ def demo_days(seed: int) -> tuple[DemoDay, DemoDay]:
             "2031-11-06",
             wet,
             345.0,
-            46,
+            60,
             "rain on most days of the past two weeks, 8 °C, overcast",
             "grass wet, no standing water",
         ),
@@ -158,7 +177,7 @@ def line_format(line: DemoLine) -> str:
     number = int(line.name[1:])
     if line.grid.name == "B":
         return "many" if number <= 3 else "flat"
-    for last, name in ((5, "segy"), (10, "seg2"), (13, "text"), (18, "netcdf")):
+    for last, name in ((5, "segy"), (10, "seg2"), (12, "text"), (16, "netcdf")):
         if number <= last:
             return name
     return "flat"
@@ -188,17 +207,17 @@ def demo_scene(seed: int) -> DemoScene:
     blocks = obstacles()
     graves = _graves(rng, area, blocks)
     taken = shapely.unary_union([grave_outline(grave) for grave in graves])
-    stones = _stones(rng, area, taken)
+    stones = (*_stones(rng, area, taken), *_boulders(rng, taken))
     tree_x, tree_y, _ = TREE
     roots = tuple(_root(rng, tree_x, tree_y, turn) for turn in rng.uniform(0, 2 * math.pi, 7))
-    drain = Drain(((16.35, 0.2, 0.60), (15.9, 6.0, 0.66), (15.75, 12.0, 0.72), (15.2, 18.3, 0.80)), 0.05, 5.0)
-    burrow = Burrow(((4.6, 10.3, 0.30), (5.4, 10.0, 0.50), (6.1, 10.5, 0.62), (6.4, 11.3, 0.55)), 0.05, 2.0)
+    drain = Drain(((28.6, 0.3, 0.62), (28.1, 7.5, 0.70), (27.9, 15.0, 0.80), (27.0, 22.0, 0.92)), 0.05, 5.0)
+    burrow = Burrow(((3.4, 14.6, 0.30), (4.2, 14.3, 0.55), (4.9, 14.8, 0.80), (5.2, 15.6, 0.90)), 0.07, 1.5)
     layers = (
         Layer(0.30, Fill(0.37, 1.12), relief_m=0.025, relief_range_m=3.0, blur_m=0.012, seed=seed + 5),
         Layer(1.75, Fill(0.33, 0.90), relief_m=0.10, relief_range_m=6.0, blur_m=0.03, seed=seed + 6),
     )
-    bounds = (0.0, 0.0, 18.0, 18.5)
-    opened = (*_opened(graves), ("trench without burials", TRENCH))
+    bounds = (0.8, 0.2, 30.2, 22.2)
+    opened = (*OPENED, ("trench without burials", TRENCH))
     known = _known(rng, graves)
     return DemoScene(
         Scene(bounds, graves, stones, roots, (drain,), (burrow,), layers),
@@ -219,10 +238,10 @@ def _graves(
     room = shapely.buffer(area, -0.3)
     graves: list[Grave] = []
     taken: list[shapely.Geometry] = []
-    for row in range(6):
-        y_row = 2.75 + 2.62 * row
-        x = 2.6 + rng.uniform(0.0, 0.8)
-        while x < 16.0:
+    for row, y_row in enumerate(ROWS):
+        # Rows begin and end where the ground or the years gave out.
+        x, end = ROW_ENDS[0] + rng.uniform(0.0, 2.0), ROW_ENDS[1] - rng.uniform(0.0, 2.0)
+        while x < end:
             child = rng.random() < 0.24
             # A row sags and its graves are seldom in line.
             y = y_row + 0.2 * math.sin(0.5 * x + row) + rng.normal(0.0, 0.12)
@@ -268,13 +287,25 @@ def _grave(rng: np.random.Generator, label: str, x: float, y: float, child: bool
 
 def _stones(rng: np.random.Generator, area: shapely.Polygon, taken: shapely.Geometry) -> tuple[Stone, ...]:
     stones: list[Stone] = []
-    while len(stones) < 34:
-        x, y = rng.uniform((1.5, 1.0), (16.5, 17.3))
+    x0, y0, x1, y1 = area.bounds
+    while len(stones) < 44:
+        x, y = rng.uniform((x0, y0), (x1, y1))
         if not area.contains(shapely.Point(x, y)) or taken.contains(shapely.Point(x, y)):
             continue
-        radius = float(rng.choice([0.07, 0.10, 0.14, 0.20], p=[0.45, 0.3, 0.17, 0.08]))
+        radius = float(rng.choice([0.06, 0.09, 0.13, 0.18], p=[0.45, 0.3, 0.18, 0.07]))
         depth = float(rng.uniform(0.25 + radius, 1.5))
         stones.append(Stone(round(x, 3), round(y, 3), round(depth, 3), radius, round(float(rng.uniform(5.0, 7.5)), 2)))
+    return tuple(stones)
+
+
+def _boulders(rng: np.random.Generator, taken: shapely.Geometry) -> tuple[Stone, ...]:
+    """A few large stones in the ground that was never used, as deep as graves: each can pass for one."""
+    stones = []
+    for x0, y0, x1, y1 in UNUSED:
+        x, y = rng.uniform((x0, y0), (x1, y1))
+        radius, depth = rng.uniform(0.22, 0.34), rng.uniform(1.1, 1.4)
+        if taken.distance(shapely.Point(x, y)) > 1.0:
+            stones.append(Stone(round(x, 3), round(y, 3), round(depth, 3), round(radius, 3), 5.5))
     return tuple(stones)
 
 
@@ -290,17 +321,9 @@ def _root(rng: np.random.Generator, x: float, y: float, turn: float) -> Root:
     return Root(tuple(points), radius_m=round(float(rng.uniform(0.018, 0.035)), 4))
 
 
-def _opened(graves: tuple[Grave, ...]) -> tuple[tuple[str, shapely.Polygon], ...]:
-    """Ground opened by the excavation: a strip over two rows, wider than the graves."""
-    return (
-        ("strip over rows 2 and 3", shapely.box(2.0, 4.35, 9.4, 9.35)),
-        ("box in row 5", shapely.box(9.6, 11.9, 13.2, 14.6)),
-    )
-
-
 def _known(rng: np.random.Generator, graves: tuple[Grave, ...]) -> tuple[str, ...]:
     """Burials known from excavation and probing: about three in four."""
-    opened = shapely.unary_union([polygon for _, polygon in _opened(graves)])
+    opened = shapely.unary_union([polygon for _, polygon in OPENED])
     return tuple(
         grave.label for grave in graves if opened.contains(shapely.Point(grave.x, grave.y)) or rng.random() < 0.7
     )

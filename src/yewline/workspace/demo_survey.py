@@ -25,17 +25,19 @@ from yewline.simulation import (
     spike_traces,
 )
 from yewline.units import C_M_PER_NS
-from yewline.workspace.demo_scene import DemoDay, DemoLine, DemoScene, line_format
+from yewline.workspace.demo_scene import TRACE_INTERVAL_M, DemoDay, DemoLine, DemoScene, line_format
 
 __all__ = ["INSTRUMENT", "WRONG_BY", "Survey", "SurveyedLine", "plan_faults", "walk_visit"]
 
-INSTRUMENT = Instrument(centre_mhz=400.0, separation_m=0.16, interval_ns=0.25, samples=220, zero_ns=5.0)
+INSTRUMENT = Instrument(centre_mhz=400.0, separation_m=0.16, interval_ns=0.25, samples=220, zero_ns=5.0, aperture_m=1.3)
 """As declared in visit.toml; what is radiated into the ground is lower, and lower still where it is wet."""
 
 _ELECTRONICS = Electronics(
     counts=3_000.0, noise=0.0006, ringing=0.004, wow=0.03, coupling_sd=0.02, coupling_m=0.6, jitter_ns=0.012
 )
 WRONG_BY = 24
+_GRAINS_PER_M3 = 150.0
+"""Fewer than a still soil would need, each so much stronger: in a cell of the beam there are still dozens."""
 _ALONG_SD_M, _ACROSS_SD_M = 0.02, 0.02
 """How far a line walked along a tape lies from where it is said to lie (common practice, no source)."""
 
@@ -144,7 +146,7 @@ def walk_visit(
     """
     today = tuple(fault for fault in faults if fault.visit == day.name)
     columns = soil_columns(ground.scene.bounds, day.moisture, ground.soil, centre_mhz=day.radiated_mhz)
-    packed = pack(scatter_scene(ground.scene, columns, seed=ground.soil_seed))
+    packed = pack(scatter_scene(ground.scene, columns, seed=ground.soil_seed, density_per_m3=_GRAINS_PER_M3))
     instrument = replace(INSTRUMENT, centre_mhz=day.radiated_mhz)
     speed = C_M_PER_NS / float(np.sqrt(columns.permittivity[:2].mean()))
     walked = []
@@ -175,7 +177,7 @@ def _walked(line: DemoLine, rng: np.random.Generator) -> npt.NDArray[np.float64]
 
 def _segments(line: DemoLine, back: bool) -> tuple[tuple[int, int, float, float], ...]:
     at = line.places()[::-1] if back else line.places()
-    cuts = np.flatnonzero(np.abs(np.diff(at)) > 0.08) + 1
+    cuts = np.flatnonzero(np.abs(np.diff(at)) > 1.5 * TRACE_INTERVAL_M) + 1
     bounds = [0, *cuts.tolist(), len(at)]
     return tuple(
         (first + 1, end, round(float(at[first]), 3), round(float(at[end - 1]), 3)) for first, end in pairwise(bounds)

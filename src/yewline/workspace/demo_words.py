@@ -60,7 +60,7 @@ azimuth_deg = 4.0          # of a grave's long axis, clockwise from +y
 azimuth_spread_deg = 15.0
 
 [primary]
-# The choices that the figures rest on, made before anybody looked at results.
+# The choices that the figures rest on: fixed for the demo. On your own site fix them before looking at results.
 slice_m = [{SLICE_M[0]}, {SLICE_M[1]}]      # from above the coffins to below the bases of most graves
 rule = "noise"             # outline what is so many units of noise above the median
 threshold = 3.0

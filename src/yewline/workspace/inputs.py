@@ -39,4 +39,6 @@ def _with_sidecars(path: Path) -> list[Path]:
     """A shapefile is several files; the others are one."""
     if path.suffix != ".shp":
         return [path]
-    return sorted(part for part in path.parent.glob(f"{path.stem}.*") if part.suffix in {".shp", ".dbf", ".prj", ".shx"})
+    return sorted(
+        part for part in path.parent.glob(f"{path.stem}.*") if part.suffix in {".shp", ".dbf", ".prj", ".shx"}
+    )

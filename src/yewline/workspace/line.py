@@ -63,7 +63,7 @@ def read_line(
         known = [] if recording.line is None else sorted(set(recording.line.tolist()))
         if line not in known:
             raise InputError(f"no line {line!r} in {file.name}", received=", ".join(known) or "a file of one line")
-        keep = recording.line == line
+        keep = np.asarray(recording.line == line, bool)
     n = int(keep.sum())
     notes = [note.text for note in recording.notes]
     if start is not None and end is not None:

@@ -38,8 +38,8 @@ class VisitResult:
         coordinates `top` and `base` [m] on slice.
     chosen : index of the primary slice in `slices`.
     noise : median and robust sd of the chosen slice's strength.
-    found : hotspots outlined by the primary rule; `equal_area`: by equal area; `drawn`: by a person for this visit.
-    scored : those that are scored (drawn ones where there are any for this visit, else found).
+    found : hotspots outlined by the noise rule; `equal_area`: by equal area; `drawn`: by a person for this visit.
+    scored : those that are scored (drawn ones where there are any for this visit, else by the primary rule).
     score : against the known burials, or None where there are none.
     """
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from yewline.errors import SiteError
-from yewline.model import SiteSettings, VisitSettings, read_settings, read_toml
+from yewline.model import Finding, SiteSettings, VisitSettings, read_settings, read_toml
 
-__all__ = ["Site", "Visit", "open_site"]
+__all__ = ["Site", "Visit", "read_site"]
 
 OUTLINE_SUFFIXES = (".gpkg", ".geojson", ".shp", ".csv")
 
@@ -66,9 +66,16 @@ class Site:
         """A path as text relative to the site folder, for messages and provenance."""
         return path.relative_to(self.root).as_posix() if path.is_relative_to(self.root) else path.name
 
+    def inside(self, finding: Finding) -> Finding:
+        """The same finding with its place relative to the site folder: no path of this machine."""
+        where = finding.where
+        for root in (self.root.resolve(), self.root):
+            where = where.replace(f"{root}/", "")
+        return finding if where == finding.where else replace(finding, where=where)
 
-def open_site(folder: str | Path) -> Site:
-    """Open a site folder: reads `site.toml` and each visit's `visit.toml`, nothing else.
+
+def read_site(folder: str | Path) -> Site:
+    """Read `site.toml` and each visit's `visit.toml`, nothing else.
 
     Raises
     ------

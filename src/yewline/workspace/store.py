@@ -48,8 +48,9 @@ def load_radargrams(path: Path) -> tuple[dict[str, xr.DataArray], list[Finding]]
     root = zarr.open_group(path, mode="r")
     held: dict[str, xr.DataArray] = {}
     for _, group in sorted(root.groups(), key=lambda item: int(item[0])):
-        amplitude: Any = group["amplitude"][:]
-        coordinates = {name: np.asarray(group[name][:]) for name in _COORDINATES}
+        stored: dict[str, Any] = {name: group[name] for name in ("amplitude", *_COORDINATES)}
+        amplitude = stored["amplitude"][:]
+        coordinates = {name: np.asarray(stored[name][:]) for name in _COORDINATES}
         about: dict[str, Any] = dict(group.attrs)
         time = about["start_ns"] + about["interval_ns"] * np.arange(amplitude.shape[1])
         first = 0

@@ -1,0 +1,128 @@
+"""The guard: what a recipe would do to this line that its reader should know of."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+
+from yewline._check import check_positive
+from yewline.model import Finding, spacing_m
+from yewline.recipe.recipe import Recipe, StepCall
+
+__all__ = ["guard"]
+
+WINDOW_GRAVES = 1.5
+"""A background window has to be longer than a grave by this factor at least, or it takes the grave with it."""
+LINE_GRAVES = 4.0
+"""A line this many graves long holds enough ground without a grave to tell background by."""
+
+
+def guard(recipe: Recipe, radargram: xr.DataArray, *, grave_length_m: float) -> list[Finding]:
+    """Warn where a recipe may remove what is looked for, or cannot do its work on this line.
+
+    Parameters
+    ----------
+    recipe : about to be run.
+    radargram : (trace, time) of one line.
+    grave_length_m : length of the longest grave expected, m.
+
+    Returns
+    -------
+    list of findings, empty where there is nothing to say.
+
+    Raises
+    ------
+    InputError : a grave length that is not positive.
+
+    Examples
+    --------
+    >>> from yewline.model import make_radargram
+    >>> from yewline.recipe.recipe import recipe_from_toml
+    >>> recipe = recipe_from_toml('[[before]]\\nstep = "background_removal"\\nwindow_m = 1.0')
+    >>> line = make_radargram([[0.0, 1.0]] * 200, interval_ns=0.5, x=[0.1 * i for i in range(200)], y=[0.0] * 200)
+    >>> [finding.code for finding in guard(recipe, line, grave_length_m=2.1)]
+    ['background-window-short']
+    """
+    grave = check_positive(grave_length_m, "grave_length_m")
+    where = {"visit": str(radargram.attrs.get("visit", "")), "line": str(radargram.attrs.get("line", ""))}
+    findings: list[Finding] = []
+    for call in (*recipe.before, *recipe.after):
+        if call.step == "background_removal":
+            findings += _background(call, radargram, grave, where)
+        if call.step == "migrate_stolt":
+            findings += _migration(radargram, where)
+    return findings + _order(recipe, where)
+
+
+def _background(call: StepCall, radargram: xr.DataArray, grave: float, where: dict[str, str]) -> list[Finding]:
+    window = call.parameters["window_m"]
+    findings = []
+    if window is not None and window < WINDOW_GRAVES * grave:
+        findings.append(
+            Finding(
+                grade="warning",
+                code="background-window-short",
+                text="the background window is so short that it removes the response of a grave along the line",
+                received=f"{window:g} m, a grave is up to {grave:g} m long",
+                do=f"use at least {WINDOW_GRAVES * grave:.1f} m, better 5 to 10 m, or the whole line",
+                **where,
+            )
+        )
+    short = [length for length in _lengths(radargram) if length < LINE_GRAVES * grave]
+    if short:
+        findings.append(
+            Finding(
+                grade="warning",
+                code="background-line-short",
+                text="background removal over a piece of line so short may remove much of a grave's response",
+                received=", ".join(f"{length:.1f} m" for length in short),
+                do=f"compare with neighbouring lines; pieces above {LINE_GRAVES * grave:.1f} m are safe",
+                **where,
+            )
+        )
+    return findings
+
+
+def _migration(radargram: xr.DataArray, where: dict[str, str]) -> list[Finding]:
+    distance, segment = radargram["distance"].values, radargram["segment"].values
+    steps = np.diff(distance)[np.diff(segment) == 0]
+    typical = spacing_m(radargram)
+    if len(steps) == 0 or typical <= 0:
+        text = "migration leaves pieces of a single trace, or without positions, as they are"
+        return [Finding(grade="warning", code="migration-no-spacing", text=text, do="check the positions", **where)]
+    uneven = float(np.mean(np.abs(steps - typical) > 0.25 * typical))
+    if uneven <= 0.05:
+        return []
+    return [
+        Finding(
+            grade="warning",
+            code="migration-uneven-spacing",
+            text="migration takes traces to be evenly spaced, and these are not",
+            received=f"{100 * uneven:.0f} % of spacings differ by over a quarter from {typical:.3f} m",
+            do="resample the line to even spacing",
+            **where,
+        )
+    ]
+
+
+def _lengths(radargram: xr.DataArray) -> list[float]:
+    """Length of each segment, m."""
+    distance, segment = radargram["distance"].values, radargram["segment"].values
+    return [float(np.ptp(distance[segment == number])) for number in np.unique(segment)]
+
+
+def _order(recipe: Recipe, where: dict[str, str]) -> list[Finding]:
+    names = [call.step for call in recipe.before]
+    timed = [name for name in names if name in ("compensate", "power_gain")]
+    if not timed or "time_zero" in names[: names.index(timed[0])]:
+        return []
+    return [
+        Finding(
+            grade="warning",
+            code="gain-before-time-zero",
+            text="a gain that counts from time zero runs where time zero was not set",
+            received=f"steps {', '.join(names)}",
+            do="put time_zero first",
+            **where,
+        )
+    ]

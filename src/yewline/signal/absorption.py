@@ -1,0 +1,124 @@
+"""Absorption of a site: the one rate of decay that spreading leaves, fitted over all lines of all visits."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import least_squares
+
+from yewline.errors import InputError
+from yewline.signal.section import Section
+from yewline.signal.traces import check_traces
+
+__all__ = ["fit_absorption"]
+
+F64 = npt.NDArray[np.float64]
+
+SKIPPED_PERIODS = 3.0
+"""Periods of the centre frequency after time zero that the direct wave may fill."""
+FEWEST_BINS = 6
+HIGHEST_DB_PER_NS = 20.0
+NEPERS_ABOVE_NOISE = 0.7
+
+
+def fit_absorption(sections: Sequence[tuple[npt.ArrayLike, Section]]) -> float:
+    """Rate at which amplitude falls with two-way time after spreading is taken out, dB/ns.
+
+    Pooled over all lines of all visits, so that the gain made from it is one for the whole site and amplitudes stay
+    comparable. A line counts by its typical trace, the site by its typical line: single strong responses do not matter.
+
+    Parameters
+    ----------
+    sections : for each line its samples (T, S), time zero at the first sample and background removed, and its section.
+
+    Returns
+    -------
+    Rate in dB/ns, never negative: where nothing decays faster than spreading alone, 0.
+
+    Raises
+    ------
+    InputError : no line, or records too short or too silent for any decay to be seen.
+
+    Notes
+    -----
+    In bins of one period, level² = (A · (t₀/t) · 10^{−a(t − t₀)/20})² + n², with A, a and the noise n fitted to the
+    logarithm of the root mean square by robust least squares, so that the noise floor does not flatten the rate.
+
+    Examples
+    --------
+    >>> section = Section(interval_ns=0.25, spacing_m=0.05, centre_mhz=400.0)
+    >>> t = 0.25 * np.arange(400)
+    >>> noise = np.random.default_rng(1).standard_normal((50, 400))
+    >>> decay = 2.5 / np.maximum(t, 2.5) * 10 ** (-0.4 * t / 20)
+    >>> round(fit_absorption([(noise * decay, section)]), 1)
+    0.4
+    """
+    if not sections:
+        raise InputError("no lines to fit the absorption to", do="give at least one line")
+    start = float(np.median([section.period_ns for _, section in sections]))
+    curves = [curve for amplitude, section in sections if (curve := _decay(amplitude, section, start)) is not None]
+    if not curves:
+        raise InputError(
+            "absorption cannot be fitted: every record is too short or silent",
+            received=f"{len(sections)} lines",
+            do=f"at least {FEWEST_BINS} periods after the direct wave are needed",
+        )
+    longest = max(len(curve) for curve in curves)
+    stacked = np.full((len(curves), longest), np.nan)
+    for row, curve in zip(stacked, curves, strict=True):
+        row[: len(curve)] = curve
+    level = np.nanmedian(stacked, axis=0).astype(np.float64)
+    time = start * (SKIPPED_PERIODS + 0.5 + np.arange(longest, dtype=np.float64))
+    return _fit(time.astype(np.float64), level, start)
+
+
+def _decay(amplitude: npt.ArrayLike, section: Section, bin_ns: float) -> F64 | None:
+    """Log level of a line in bins of `bin_ns` after the direct wave, in nepers from its early level; None if silent."""
+    values = check_traces(amplitude)
+    per_bin = max(1, round(bin_ns / section.interval_ns))
+    skip = round(SKIPPED_PERIODS * bin_ns / section.interval_ns)
+    count = (values.shape[1] - skip) // per_bin
+    if count < FEWEST_BINS:
+        return None
+    part = values[:, skip : skip + count * per_bin].astype(np.float64)
+    power = (part * part).reshape(len(part), count, per_bin).mean(axis=2)
+    # The mean of the middle half of the traces: as robust as the median, and steadier on a short line.
+    power.sort(axis=0)
+    quarter = len(power) // 4
+    middle = power[quarter : len(power) - quarter].mean(axis=0)
+    if not (middle > 0).all():
+        return None
+    level = 0.5 * np.log(middle)
+    decay: F64 = level - level[: FEWEST_BINS // 2].mean()
+    return decay
+
+
+def _fit(time: F64, level: F64, start: float) -> float:
+    spreading = -np.log(time / start)
+    elapsed = (time - start) * np.log(10.0) / 20.0
+
+    def residual(parameters: F64) -> F64:
+        size, rate, noise = parameters
+        return 0.5 * np.logaddexp(2.0 * (size + spreading - rate * elapsed), 2.0 * noise) - level
+
+    # Start from the part well above the end of the record, by the median of all its pairwise slopes.
+    high = level > np.median(level[-max(2, len(level) // 10) :]) + NEPERS_ABOVE_NOISE
+    early = max(FEWEST_BINS // 2, len(high) if high.all() else int(high.argmin()))
+    flat = level[:early] - spreading[:early]
+    a, b = np.triu_indices(early, 1)
+    guess = min(max(-float(np.median((flat[b] - flat[a]) / (elapsed[b] - elapsed[a]))), 0.0), HIGHEST_DB_PER_NS)
+    if guess == 0.0:
+        return 0.0
+    size = float(np.median(flat + guess * elapsed[:early]))
+    floor = float(level.min())
+    fitted = least_squares(
+        residual,
+        [size, guess, floor - 0.5],
+        bounds=([size - 20.0, 0.0, floor - 12.0], [size + 20.0, HIGHEST_DB_PER_NS + 1e-6, floor + 1.0]),
+        loss="soft_l1",
+        f_scale=0.1,
+        x_scale=[1.0, 0.1, 1.0],
+    )
+    return float(fitted.x[1])

@@ -1,0 +1,313 @@
+"""Quality of a recorded line: silent, spiky and clipped traces, drift of time zero, noise and usable time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import correlate1d, maximum_filter1d
+
+from yewline._check import check_finite, check_positive
+from yewline.signal.section import Section
+from yewline.signal.smoothing import running_median
+from yewline.signal.time_zero import pick_time_zero
+from yewline.signal.traces import Traces, check_traces
+
+__all__ = [
+    "NoiseLevel",
+    "TimeZeroDrift",
+    "TraceFaults",
+    "clipped_traces",
+    "dead_traces",
+    "noise_level",
+    "spiky_traces",
+    "time_zero_drift",
+]
+
+F64 = npt.NDArray[np.float64]
+DEAD_SHARE = 0.02
+SPIKE_SCORE = 12.0
+"""A sample stands out when it leaves its neighbours by this many times what is usual; noise alone reaches 6."""
+SPIKE_SHARE = 0.6
+"""A wild sample's sixth difference is as large as the sample itself; that of a wave is far smaller."""
+ROUGH_SCORE = 8.0
+LEAST_SCATTER = 0.08
+"""Scatter of the logarithm of roughness between traces that is granted to any line."""
+SIXTH_DIFFERENCE = np.array([1.0, -6.0, 15.0, -20.0, 15.0, -6.0, 1.0]) / -20.0
+LONGEST_HONEST_TOP = 2
+"""Samples in a row at the largest value that a smooth crest may have in a record of coarse steps."""
+
+
+@dataclass(frozen=True, slots=True)
+class TraceFaults:
+    """Traces with one kind of fault.
+
+    Attributes
+    ----------
+    traces : (n,) indices from 0.
+    samples : how many samples are affected in all of them.
+    largest : the size of the worst one, in the units of the check (see the function).
+    """
+
+    traces: tuple[int, ...]
+    samples: int
+    largest: float
+
+    def __bool__(self) -> bool:
+        return bool(self.traces)
+
+
+@dataclass(frozen=True, slots=True)
+class TimeZeroDrift:
+    """How time zero moves along a line.
+
+    Attributes
+    ----------
+    drift_ns : between its lowest and highest smoothed place, ns.
+    step_ns : largest change between one stretch of traces and the next, ns.
+    step_trace : first trace after that change.
+    drifting : whether the drift is above the limit.
+    """
+
+    drift_ns: float
+    step_ns: float
+    step_trace: int
+    drifting: bool
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseLevel:
+    """What is left when the ground no longer answers.
+
+    Attributes
+    ----------
+    noise : root mean square of the last tenth of the record, median over traces.
+    usable_ns : last moment at which the line's level is at least twice the noise, ns.
+    window_ns : length of the record, ns.
+    """
+
+    noise: float
+    usable_ns: float
+    window_ns: float
+
+
+def dead_traces(amplitude: npt.ArrayLike) -> TraceFaults:
+    """Traces that hold nothing, or next to nothing, beside the line's typical trace.
+
+    Parameters
+    ----------
+    amplitude : (T, S) samples as recorded.
+
+    Returns
+    -------
+    TraceFaults; `largest` is the typical trace's swing.
+
+    Raises
+    ------
+    InputError : samples that are not finite.
+
+    Notes
+    -----
+    A trace is silent when its standard deviation is below 2 % of the line's median; where most traces are silent,
+    those without any swing are named.
+
+    Examples
+    --------
+    >>> dead_traces([[0, 1, -1, 0], [0, 0, 0, 0], [0, 1, -1, 0]]).traces
+    (1,)
+    """
+    values = check_traces(amplitude)
+    swing = values.std(axis=1, dtype=np.float64)
+    typical = float(np.median(swing))
+    dead = np.flatnonzero((swing < DEAD_SHARE * typical) | (swing == 0.0))
+    return TraceFaults(tuple(dead.tolist()), len(dead) * values.shape[1], typical)
+
+
+def clipped_traces(amplitude: npt.ArrayLike, *, full_scale: float | None = None) -> TraceFaults:
+    """Traces whose crests are cut off at the largest value that the receiver can hold.
+
+    Parameters
+    ----------
+    amplitude : (T, S) samples as recorded.
+    full_scale : that largest value, if known; left out, the largest in the line.
+
+    Returns
+    -------
+    TraceFaults; `largest` is the longest cut, in samples.
+
+    Raises
+    ------
+    InputError : samples that are not finite, or a full scale that is not positive.
+
+    Notes
+    -----
+    A cut is a run of three or more samples at full scale: a crest that was not cut touches it for one, or for two
+    where the recording's steps are coarse.
+
+    Examples
+    --------
+    >>> clipped_traces([[0, 9, 9, 9, 9, 0], [0, 3, 6, 3, 0, 0]]).traces
+    (0,)
+    """
+    values = check_traces(amplitude)
+    highest, lowest = float(values.max()), float(values.min())
+    if full_scale is None:
+        # The converter's range is even about zero; a line that reaches only one end of it is cut there alone.
+        top, base = highest, lowest
+    else:
+        top = check_positive(full_scale, "full_scale")
+        base = -top
+    runs = np.maximum(
+        _longest_runs(values >= top) if top > 0 else np.zeros(len(values), np.int64),
+        _longest_runs(values <= base) if base < 0 else np.zeros(len(values), np.int64),
+    )
+    # A trace that rests at one value from end to end is silent, not cut.
+    runs[np.ptp(values, axis=1) == 0] = 0
+    cut = np.flatnonzero(runs > LONGEST_HONEST_TOP)
+    at = (values[cut] >= top) | (values[cut] <= base)
+    return TraceFaults(tuple(cut.tolist()), int(at.sum()), float(runs.max(initial=0)))
+
+
+def _longest_runs(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
+    """Longest run of true in each row, (T,)."""
+    run = np.zeros(len(mask), np.int64)
+    longest = run.copy()
+    for column in mask.T:
+        run = np.where(column, run + 1, 0)
+        np.maximum(longest, run, out=longest)
+    return longest
+
+
+def spiky_traces(amplitude: npt.ArrayLike) -> TraceFaults:
+    """Traces with single wild samples, or with far more rapid noise than their neighbours.
+
+    Parameters
+    ----------
+    amplitude : (T, S) samples as recorded.
+
+    Returns
+    -------
+    TraceFaults; `largest` is the worst sample's departure, in units of what is usual at that time.
+
+    Raises
+    ------
+    InputError : samples that are not finite.
+
+    Notes
+    -----
+    d is the sixth difference, scaled so that a single wild sample keeps its size: a wave sampled 10 times a period
+    keeps 0.3 % of its own. A sample is wild when d is 12 times what is usual over the line at that time, and above
+    0.6 of the largest departure of the trace from the line's median nearby. A trace is rough when the median of |d|
+    over time leaves the line's by 8 times its scatter.
+
+    Examples
+    --------
+    >>> x = np.random.default_rng(0).standard_normal((40, 64))
+    >>> x[7, 30] += 60.0
+    >>> spiky_traces(x).traces
+    (7,)
+    """
+    values = check_traces(amplitude).astype(np.float64)
+    if values.shape[0] < 3 or values.shape[1] < 2 * len(SIXTH_DIFFERENCE):
+        return TraceFaults((), 0, 0.0)
+    local = values - np.median(values, axis=0)
+    rapid = np.abs(correlate1d(local, SIXTH_DIFFERENCE, axis=1, mode="mirror"))
+    # What is usual at one time is smoothed over its neighbours, and never below a share of the whole line's.
+    usual = running_median(1.4826 * np.median(rapid, axis=0), 9)
+    floor = max(0.25 * float(np.median(usual)), 1e-6 * float(np.abs(values).max()), 1e-30)
+    score = rapid / np.maximum(usual, floor)
+    size = maximum_filter1d(np.abs(local), len(SIXTH_DIFFERENCE), axis=1)
+    wild = (score > SPIKE_SCORE) & (rapid > SPIKE_SHARE * size)
+    rough = np.log(np.maximum(np.median(score, axis=1), 1e-6))
+    departure = rough - np.median(rough)
+    scatter = max(1.4826 * float(np.median(np.abs(departure))), LEAST_SCATTER)
+    bad = np.flatnonzero(wild.any(axis=1) | (departure > ROUGH_SCORE * scatter))
+    return TraceFaults(tuple(bad.tolist()), int(wild[bad].sum()), float(score[bad].max(initial=0.0)))
+
+
+def time_zero_drift(amplitude: npt.ArrayLike, section: Section, *, limit_ns: float = 0.5) -> TimeZeroDrift:
+    """How far time zero moves along a line.
+
+    Parameters
+    ----------
+    amplitude : (T, S) samples as recorded.
+    section : sampling and antenna.
+    limit_ns : drift above which it is called so, ns (0.5 in one session: from memory, no source).
+
+    Returns
+    -------
+    TimeZeroDrift.
+
+    Raises
+    ------
+    InputError : every trace is silent, fewer than 4 samples, or a value out of range.
+
+    Examples
+    --------
+    >>> t = 0.25 * np.arange(120)
+    >>> pulse = lambda at: (1 - 2 * (np.pi * 0.4 * (t - at)) ** 2) * np.exp(-((np.pi * 0.4 * (t - at)) ** 2))
+    >>> section = Section(interval_ns=0.25, spacing_m=0.05, centre_mhz=400.0)
+    >>> drift = time_zero_drift([pulse(6.0 + 0.02 * i) for i in range(101)], section)
+    >>> round(drift.drift_ns, 1), drift.drifting
+    (2.0, True)
+    """
+    limit = check_positive(limit_ns, "limit_ns")
+    smooth = pick_time_zero(amplitude, section, smooth_traces=9)
+    drift = float(smooth.max() - smooth.min())
+    reach = 3
+    if len(smooth) <= reach:
+        return TimeZeroDrift(drift, drift, int(np.argmax(np.abs(np.diff(smooth, prepend=smooth[0])))), drift > limit)
+    change = np.abs(smooth[reach:] - smooth[:-reach])
+    largest = int(change.argmax())
+    inside = np.abs(np.diff(smooth[largest : largest + reach + 1]))
+    return TimeZeroDrift(drift, float(change[largest]), largest + 1 + int(inside.argmax()), drift > limit)
+
+
+def noise_level(amplitude: npt.ArrayLike, section: Section, *, ratio: float = 2.0) -> NoiseLevel:
+    """Noise at the end of the record, and the time until which the ground answers above it.
+
+    Parameters
+    ----------
+    amplitude : (T, S) samples, before any gain.
+    section : sampling and antenna.
+    ratio : level above the noise, as a ratio of amplitudes, that counts as an answer.
+
+    Returns
+    -------
+    NoiseLevel. Where the record ends before the answer does, `usable_ns` is near `window_ns` only if the level still
+    falls there; the noise is then an upper bound.
+
+    Raises
+    ------
+    InputError : samples that are not finite, or a ratio that is not above one.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(0)
+    >>> x = rng.standard_normal((50, 400)) * np.where(np.arange(400) < 200, 10.0, 1.0)
+    >>> level = noise_level(x, Section(interval_ns=0.25, spacing_m=0.05, centre_mhz=400.0))
+    >>> round(level.noise), 49 <= level.usable_ns <= 52
+    (1, True)
+    """
+    values = check_traces(amplitude)
+    factor = max(check_finite(ratio, "ratio"), 1.0)
+    n = values.shape[1]
+    curve = _level(values, max(1, round(section.period_ns / section.interval_ns)))
+    tail = values[:, n - max(1, n // 10) :].astype(np.float64)
+    noise = float(np.median(np.sqrt((tail**2).mean(axis=1))))
+    above = np.flatnonzero(curve > factor * noise)
+    usable = 0.0 if len(above) == 0 else (int(above[-1]) + 1) * section.interval_ns
+    return NoiseLevel(noise=noise, usable_ns=usable, window_ns=n * section.interval_ns)
+
+
+def _level(values: Traces, width: int) -> F64:
+    """Median over traces of the root mean square over `width` samples about each sample, (S,)."""
+    square = values.astype(np.float64) ** 2
+    total = np.concatenate([np.zeros((len(square), 1)), np.cumsum(square, axis=1)], axis=1)
+    n = values.shape[1]
+    high = np.minimum(np.arange(n) + width // 2 + 1, n)
+    low = np.maximum(np.arange(n) - width // 2, 0)
+    mean = np.maximum(total[:, high] - total[:, low], 0.0) / (high - low)
+    level: F64 = np.sqrt(np.median(mean, axis=0))
+    return level

@@ -1,0 +1,196 @@
+"""The main job: whatever is stale, from raw lines to the report, stage by stage."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from yewline.model import digest, version
+from yewline.progress import SILENT, Progress
+from yewline.recipe import Recipe, recipe_digest
+from yewline.workspace.cache import PARTIAL, StageCache, write_atomically
+from yewline.workspace.gather import Products, gather_result, survey_frame
+from yewline.workspace.inputs import hash_inputs
+from yewline.workspace.outcome import Outcome
+from yewline.workspace.results import SiteResult
+from yewline.workspace.site import Site
+from yewline.workspace.stage_lines import load_recipe, make_lines
+from yewline.workspace.stage_volume import make_visit_volume
+from yewline.workspace.store import load_radargrams, load_volume, save_radargrams, save_volume
+
+__all__ = ["run_site", "site_result"]
+
+# What the figures rest on besides the lines themselves; a change of these leaves lines and volumes as they are.
+_ONLY_FOR_SCORES = ("burials.", "opened.", "marks/")
+
+
+def run_site(
+    site: Site,
+    *,
+    export: Callable[[SiteResult, Path], object],
+    report: Callable[[SiteResult, Path], object],
+    progress: Progress = SILENT,
+) -> Outcome:
+    """Do whatever is stale in a site and tell what was done.
+
+    Parameters
+    ----------
+    site : an opened site folder.
+    export, report : the last two stages, handed in by the faces that own them: `yewline.export.write_results` and
+        `yewline.report.write_report`.
+
+    Raises
+    ------
+    SiteError : nothing can be run: no visit has a usable line and a velocity.
+    """
+    return _Run(site, progress).do(export, report)
+
+
+def site_result(site: Site, *, progress: Progress = SILENT) -> SiteResult:
+    """Do whatever is stale up to the volumes, then outline, score and compare; nothing is exported.
+
+    Raises
+    ------
+    SiteError : nothing can be run: no visit has a usable line and a velocity.
+    """
+    return _Run(site, progress).result()
+
+
+class _Run:
+    """One run: the cache, the keys, and products held in memory once they are needed."""
+
+    def __init__(self, site: Site, progress: Progress) -> None:
+        self.site = site
+        self.progress = progress
+        self.folder = site.root / "results"
+        self.folder.mkdir(exist_ok=True)
+        self._clear_leftovers()
+        self.cache = StageCache(self.folder)
+        self.seconds: dict[str, float] = {}
+        with self._timed("read inputs"):
+            self.inputs = hash_inputs(site, progress=progress)
+        self.recipe: Recipe = load_recipe(site)
+        self.products = Products()
+
+    def do(self, export: Callable[[SiteResult, Path], object], report: Callable[[SiteResult, Path], object]) -> Outcome:
+        summary, page = self.folder / "summary.json", self.folder / "report.html"
+        self._do_lines()
+        self._do_volumes()
+        whole = digest("whole", version(), self.inputs, recipe_digest(self.recipe))
+        self._stage("export", whole, [summary], lambda: export(self._gathered(), self.folder))
+        self._stage("report", whole, [page], lambda: write_atomically(page, lambda p: report(self._gathered(), p)))
+        self.cache.forget_others({*self.cache.made, *self.cache.kept})
+        self._drop_old_visits()
+        figures: dict[str, Any] = json.loads(summary.read_text(encoding="utf-8"))
+        return Outcome(figures, page, tuple(self.cache.made), tuple(self.cache.kept), self.seconds)
+
+    def result(self) -> SiteResult:
+        self._do_lines()
+        self._do_volumes()
+        return self._gathered()
+
+    def _do_lines(self) -> None:
+        """Radargrams of all visits at once: absorption is fitted over all of them."""
+        names = [visit.name for visit in self.site.visits]
+        paths = {name: self._visit_folder(name) / "radargrams.zarr" for name in names}
+        raw = {k: v for k, v in self.inputs.items() if k.startswith("visits/") and "/readings." not in k}
+        settings = self.site.settings.model_dump(mode="json", include={"frame", "grids", "position_sigma_m"})
+        key = digest("lines", version(), raw, settings, self._recipe_part("before"))
+        if all(self.cache.is_fresh(f"lines {name}", key, [path]) for name, path in paths.items()):
+            self.cache.kept += [f"lines {name}" for name in names]
+            return
+        with self._timed("lines"):
+            made = make_lines(self.site, self.recipe, progress=self.progress)
+        for name, path in paths.items():
+            radargrams, findings = made[name]
+
+            def save(path: Path = path, radargrams: Any = radargrams, findings: Any = findings) -> None:
+                write_atomically(path, lambda draft: save_radargrams(draft, radargrams, findings))
+
+            self._stage(f"lines {name}", key, [path], save)
+            self.products.lines[name] = (radargrams, findings)
+
+    def _do_volumes(self) -> None:
+        used = {k: v for k, v in self.inputs.items() if not k.startswith(_ONLY_FOR_SCORES)}
+        key = digest("volume", version(), used, recipe_digest(self.recipe))
+        for visit in self.site.visits:
+            path = self._visit_folder(visit.name) / "volume.zarr"
+            self._stage(f"volume {visit.name}", key, [path], partial(self._make_volume, visit.name, path))
+
+    def _make_volume(self, name: str, path: Path) -> None:
+        self._load_lines()
+        frame = self.products.frame = self.products.frame or survey_frame(self.site, self.products)
+        if name not in frame.usable:
+            # A visit that cannot be used still has a product, so that it is not tried again at every run.
+            path.mkdir(parents=True, exist_ok=True)
+            return
+        volume = make_visit_volume(
+            self.products.lines[name][0],
+            self.recipe,
+            frame.ground[name].velocity,
+            frame.grid,
+            spacing_m=frame.spacing_m[name],
+            progress=self.progress,
+            label=f"volume {name}",
+        )
+        write_atomically(path, lambda draft: save_volume(draft, volume))
+        self.products.volumes[name] = volume
+
+    def _gathered(self) -> SiteResult:
+        """All products together, loaded where they were kept, and scored."""
+        if self.products.result is None:
+            self._load_lines()
+            frame = self.products.frame = self.products.frame or survey_frame(self.site, self.products)
+            for name in frame.usable:
+                if name not in self.products.volumes:
+                    self.products.volumes[name] = load_volume(self._visit_folder(name) / "volume.zarr")
+            with self._timed("hotspots and accuracy"):
+                self.products.result = gather_result(
+                    self.site, self.recipe, self.inputs, self.products, frame, progress=self.progress
+                )
+        return self.products.result
+
+    def _load_lines(self) -> None:
+        for visit in self.site.visits:
+            if visit.name not in self.products.lines:
+                path = self._visit_folder(visit.name) / "radargrams.zarr"
+                self.products.lines[visit.name] = load_radargrams(path)
+
+    def _stage(self, stage: str, key: str, products: list[Path], make: Callable[[], object]) -> None:
+        with self._timed(stage):
+            self.cache.do(stage, key, products, make)
+
+    @contextmanager
+    def _timed(self, stage: str) -> Iterator[None]:
+        """Note the time of a stage without that of stages inside it."""
+        started, inner = time.perf_counter(), sum(self.seconds.values())
+        yield
+        inside = sum(self.seconds.values()) - inner
+        self.seconds[stage] = self.seconds.get(stage, 0.0) + time.perf_counter() - started - inside
+
+    def _recipe_part(self, part: str) -> list[str]:
+        return [repr(call) for call in getattr(self.recipe, part)]
+
+    def _visit_folder(self, name: str) -> Path:
+        return self.folder / "visits" / name
+
+    def _clear_leftovers(self) -> None:
+        """Products that an earlier run left half made."""
+        for path in sorted(self.folder.rglob(f"*{PARTIAL}")):
+            if path.is_dir():
+                shutil.rmtree(path)
+            else:
+                path.unlink()
+
+    def _drop_old_visits(self) -> None:
+        """Products of visits that are no longer part of the site."""
+        names = {visit.name for visit in self.site.visits}
+        for path in sorted((self.folder / "visits").glob("*")):
+            if path.is_dir() and path.name not in names:
+                shutil.rmtree(path)

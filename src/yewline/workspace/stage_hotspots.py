@@ -1,0 +1,90 @@
+"""Hotspots: the chosen slice of a visit's volume, outlined by rule and as a person drew."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import shapely
+import xarray as xr
+
+from yewline.hotspots import (
+    Rule,
+    cells_inside,
+    coverage_area,
+    default_minimum_area_m2,
+    describe,
+    find_hotspots,
+    noise_level,
+)
+from yewline.model import Finding, SiteSettings, VolumeGrid
+from yewline.volume import choose_slice, cut_slices, slice_exactly
+from yewline.workspace.site import Site
+from yewline.workspace.truth import load_drawn
+
+__all__ = ["Outlined", "cut_visit", "outline_visit"]
+
+
+@dataclass(frozen=True)
+class Outlined:
+    """What was outlined on the chosen slice of one visit."""
+
+    found: gpd.GeoDataFrame
+    equal_area: gpd.GeoDataFrame
+    drawn: gpd.GeoDataFrame
+    scored: gpd.GeoDataFrame
+    noise: tuple[float, float]
+    covered: shapely.Geometry
+    findings: tuple[Finding, ...]
+
+
+def cut_visit(volume: xr.Dataset, settings: SiteSettings, *, thickness_m: float) -> tuple[xr.Dataset, int]:
+    """The slices of a visit and the index of the primary one.
+
+    The primary slice is the one that `site.toml` fixes, cut exactly, or else the one
+    nearest the middle of the target depths.
+    """
+    slices = cut_slices(volume, thickness_m=thickness_m)
+    fixed = settings.primary.slice_m
+    if fixed is None:
+        return slices, choose_slice(slices, settings.target.depth_m)
+    exact = slice_exactly(volume, *fixed)
+    after = int((slices["top"].values < fixed[0]).sum())
+    parts = [slices.isel(slice=slice(0, after)), exact, slices.isel(slice=slice(after, None))]
+    return xr.concat(parts, dim="slice", coords="minimal", compat="override", join="exact"), after
+
+
+def outline_visit(site: Site, visit: str, chosen: xr.Dataset, grid: VolumeGrid, area: shapely.Geometry) -> Outlined:
+    """Outline the strong response of one slice; drawn outlines take precedence over found ones where there are any."""
+    primary = site.settings.primary
+    strength = chosen["strength"].values
+    top_m, base_m = float(chosen["top"]), float(chosen["base"])
+
+    def find(rule: Rule) -> gpd.GeoDataFrame:
+        return find_hotspots(
+            strength,
+            grid,
+            visit=visit,
+            top_m=top_m,
+            base_m=base_m,
+            rule=rule,
+            threshold=primary.threshold,
+            area_share=primary.area_share,
+            minimum_area_m2=primary.minimum_area_m2 or default_minimum_area_m2(site.settings.target),
+            area=area,
+        )
+
+    drawn, findings = load_drawn(site, visit)
+    if len(drawn):
+        drawn = describe(drawn, strength, grid, visit=visit, top_m=top_m, base_m=base_m)
+    found, equal_area = find("noise"), find("equal-area")
+    by_rule = found if primary.rule == "noise" else equal_area
+    return Outlined(
+        found=found,
+        equal_area=equal_area,
+        drawn=drawn,
+        scored=drawn if len(drawn) else by_rule,
+        noise=noise_level(strength, inside=cells_inside(area, grid)),
+        covered=shapely.intersection(coverage_area(strength, grid), area),
+        findings=tuple(findings),
+    )

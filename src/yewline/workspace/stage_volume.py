@@ -1,0 +1,48 @@
+"""Volume: all lines of a visit, migrated and enveloped, on the grid that all visits share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import shapely
+import xarray as xr
+
+from yewline.model import SiteSettings, VelocityField, VolumeGrid
+from yewline.progress import Progress
+from yewline.recipe import Recipe, run_after
+from yewline.volume import build_volume
+
+__all__ = ["choose_grid", "make_visit_volume"]
+
+
+def choose_grid(
+    settings: SiteSettings, area: shapely.Geometry, *, spacing_m: float, reach_m: float, thickness_m: float
+) -> VolumeGrid:
+    """The grid of all visits.
+
+    The cell is half the spacing of the lines, on whole centimetres (common practice, no source). The depth goes a slice
+    below the deepest target, but not below what the recorded time reaches.
+    """
+    cell_m = settings.cell_m or max(0.05, round(spacing_m / 2, 2))
+    wanted_m = settings.depth_max_m or settings.target.depth_m[1] + thickness_m
+    depth_m = max(min(wanted_m, reach_m), 2 * settings.depth_step_m)
+    return VolumeGrid.around(area.bounds, cell_m=cell_m, depth_max_m=depth_m, depth_step_m=settings.depth_step_m)
+
+
+def make_visit_volume(
+    lines: Mapping[str, xr.DataArray],
+    recipe: Recipe,
+    velocity: VelocityField,
+    grid: VolumeGrid,
+    *,
+    spacing_m: float,
+    progress: Progress,
+    label: str,
+) -> xr.Dataset:
+    """Run the steps that need a velocity on every line, and put the lines into one volume."""
+    after = [
+        run_after(recipe, radargram, velocity_m_per_ns=velocity.mean_m_per_ns)
+        for radargram in progress.over(lines.values(), label)
+    ]
+    separation_m = float(next(iter(lines.values())).attrs.get("separation_m", 0.0))
+    return build_volume(after, velocity, grid, line_spacing_m=spacing_m, separation_m=separation_m)

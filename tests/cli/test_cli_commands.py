@@ -1,0 +1,144 @@
+"""Commands as a person types them: what they print, what they return, what they advise."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+SCHEMA = json.loads((Path(__file__).parents[2] / "src" / "yewline" / "workspace" / "run.schema.json").read_text())
+
+
+def yewline(*arguments: object, folder: Path) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "yewline", *map(str, arguments)]
+    return subprocess.run(
+        command, cwd=folder, capture_output=True, text=True, check=False, env={**os.environ, "COLUMNS": "200"}
+    )
+
+
+def test_new_check_run_compare_report(text_site: Path, tmp_path: Path):
+    """The way of someone with data of their own."""
+    made = yewline("new", "fresh", folder=tmp_path)
+    assert made.returncode == 0
+    assert "yewline check fresh" in made.stderr
+    assert (tmp_path / "fresh" / "site.toml").is_file()
+
+    checked = yewline("check", text_site, folder=tmp_path)
+    assert checked.returncode == 0, checked.stdout + checked.stderr
+    assert "0 faults" in checked.stderr
+    assert "15 lines" in checked.stdout
+
+    ran = yewline("run", text_site, folder=tmp_path)
+    assert ran.returncode == 0, ran.stderr
+    assert "Done now: lines day, volume day, export, report." in ran.stderr
+    assert "report.html in any browser" in ran.stderr
+    again = yewline("run", text_site, folder=tmp_path)
+    assert "Nothing was stale" in again.stderr
+
+    told = yewline("run", text_site, "--json", folder=tmp_path)
+    figures = json.loads(told.stdout)
+    jsonschema.validate(figures, SCHEMA)
+    assert Path(figures["report"]).is_file()
+
+    compared = yewline("compare", text_site, folder=tmp_path)
+    assert "a comparison needs two visits" in compared.stdout
+    assert json.loads(yewline("compare", text_site, "--json", folder=tmp_path).stdout)["comparisons"] == []
+
+    reported = yewline("report", text_site, folder=tmp_path)
+    assert reported.stdout.strip().endswith("report.html")
+    assert "ask whoever decides on release" in reported.stderr
+    assert json.loads(yewline("report", text_site, "--json", folder=tmp_path).stdout)["report"].endswith("report.html")
+
+
+def test_check_returns_one_where_there_are_faults(text_site: Path, tmp_path: Path):
+    (text_site / "visits" / "day" / "lines" / "L04.txt").unlink()
+    checked = yewline("check", text_site, "--json", folder=tmp_path)
+    assert checked.returncode == 1
+    report = json.loads(checked.stdout)
+    assert report["faults"] == 1
+    (fault,) = [f for f in report["findings"] if f["grade"] == "fault"]
+    assert fault["line"] == "L04"
+    assert fault["where"] == "visits/day/lines.csv, row 6"
+    assert yewline("check", text_site, folder=tmp_path).returncode == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("run", "nowhere"), "nowhere: no such folder. Make one with `yewline new`."),
+        (("check", "."), "not a site folder"),
+        (("new", "."), "the folder exists and is not empty"),
+        (("demo", "."), "the folder exists and is not empty"),
+    ],
+)
+def test_errors_are_one_sentence_and_exit_with_one(arguments, said, tmp_path: Path):
+    (tmp_path / "something").write_text("here")
+    ran = yewline(*arguments, folder=tmp_path)
+    assert ran.returncode == 1
+    assert said in ran.stderr
+    assert "Traceback" not in ran.stderr
+
+
+def test_errors_as_json(tmp_path: Path):
+    ran = yewline("run", "nowhere", "--json", folder=tmp_path)
+    assert ran.returncode == 1
+    assert json.loads(ran.stdout)["error"] == {
+        "problem": "no such folder",
+        "where": "nowhere",
+        "received": None,
+        "do": "make one with `yewline new`",
+    }
+
+
+def test_unknown_commands_and_options_are_refused(tmp_path: Path):
+    assert yewline("rnu", folder=tmp_path).returncode == 2
+    assert yewline("run", "--jsn", ".", folder=tmp_path).returncode == 2
+
+
+def results(root: Path) -> dict[str, bytes]:
+    folder = root / "results"
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def interrupted_run(root: Path, wait_s: float) -> int:
+    """Start a run, send SIGINT after a while, and return its exit code."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "yewline", "run", str(root)], stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    )
+    time.sleep(wait_s)
+    process.send_signal(signal.SIGINT)
+    _, told = process.communicate()
+    assert b"Traceback" not in told, told.decode()
+    return process.returncode
+
+
+def test_sigint_at_five_moments_and_resuming_gives_the_same_bytes(text_site: Path, tmp_path: Path):
+    assert yewline("run", text_site, folder=tmp_path).returncode == 0
+    whole = results(text_site)
+    started = time.perf_counter()
+    for path in (text_site / "results").glob("*.json"):
+        path.unlink()
+    assert yewline("run", text_site, folder=tmp_path).returncode == 0
+    lasts_s = time.perf_counter() - started
+    assert results(text_site) == whole
+
+    moments = random.Random(5)
+    stopped = 0
+    for _ in range(5):
+        (text_site / "results" / "stages.json").unlink()
+        # From the end of the imports to the end of the run, whatever the machine's speed.
+        code = interrupted_run(text_site, lasts_s * moments.uniform(0.3, 0.95))
+        stopped += code == 130
+        assert code in (0, 130)
+        assert yewline("run", text_site, folder=tmp_path).returncode == 0
+        assert results(text_site) == whole
+        assert not list((text_site / "results").rglob("*.partial"))
+    assert stopped >= 2
