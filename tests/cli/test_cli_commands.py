@@ -117,6 +117,7 @@ def interrupted_run(root: Path, wait_s: float) -> int:
     process.send_signal(signal.SIGINT)
     _, told = process.communicate()
     assert b"Traceback" not in told, told.decode()
+    assert (b"What was done is kept" in told) == (process.returncode == 130)
     return process.returncode
 
 
@@ -137,7 +138,8 @@ def test_sigint_at_five_moments_and_resuming_gives_the_same_bytes(text_site: Pat
         # From the end of the imports to the end of the run, whatever the machine's speed.
         code = interrupted_run(text_site, lasts_s * moments.uniform(0.3, 0.95))
         stopped += code == 130
-        assert code in (0, 130)
+        # Once all is done the interpreter takes down its handlers, and a signal then simply ends it.
+        assert code in (0, 130) or (code == -signal.SIGINT and results(text_site) == whole)
         assert yewline("run", text_site, folder=tmp_path).returncode == 0
         assert results(text_site) == whole
         assert not list((text_site / "results").rglob("*.partial"))

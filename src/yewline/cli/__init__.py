@@ -46,7 +46,11 @@ QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="No progress.")
 
 
 def _carry_out(command: str, **arguments: Any) -> None:
-    importlib.import_module(_COMMANDS[command]).carry_out(**arguments)
+    try:
+        importlib.import_module(_COMMANDS[command]).carry_out(**arguments)
+    except KeyboardInterrupt:
+        typer.echo("yewline: stopped. What was done is kept; the same command goes on from there.", err=True)
+        raise SystemExit(130) from None
 
 
 @app.command()
@@ -96,9 +100,6 @@ def main() -> None:
         app()
     except YewlineError as error:
         _fail(error, as_json="--json" in sys.argv)
-    except KeyboardInterrupt:
-        typer.echo("yewline: stopped. What was done is kept; the same command goes on from there.", err=True)
-        raise SystemExit(130) from None
 
 
 def _fail(error: YewlineError, *, as_json: bool) -> None:

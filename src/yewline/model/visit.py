@@ -8,6 +8,7 @@ from typing import Literal
 from pydantic import Field, field_validator
 
 from yewline.model.settings import Settings
+from yewline.units import C_M_PER_NS
 
 __all__ = ["Antenna", "LineSegment", "ReadingSettings", "RecordingSettings", "Soil", "VisitSettings"]
 
@@ -35,10 +36,15 @@ class Soil(Settings):
     """The soil as far as it is known; all optional."""
 
     texture: str = ""
-    velocity_m_per_ns: float | None = Field(
-        default=None, gt=0, le=0.2998, description="used where a visit has no readings"
-    )
+    velocity_m_per_ns: float | None = Field(default=None, gt=0, description="used where a visit has no readings")
     velocity_sigma_m_per_ns: float | None = Field(default=None, gt=0, lt=0.15)
+
+    @field_validator("velocity_m_per_ns")
+    @classmethod
+    def _below_light(cls, value: float | None) -> float | None:
+        if value is not None and value > C_M_PER_NS:
+            raise ValueError(f"a velocity above that of light in vacuum, {C_M_PER_NS:.4f} m/ns")
+        return value
 
 
 class ReadingSettings(Settings):

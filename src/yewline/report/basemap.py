@@ -95,9 +95,12 @@ def make_basemap(result: SiteResult, title: str, bounds: Bounds, keys: list[Any]
     paper.set_axis_off()
     axes = figure.add_axes(place(LEFT_IN, foot, wide, tall))
     bar = figure.add_axes(place(WIDE_IN - RIGHT_IN + 0.12, foot + 0.62, 0.13, max(tall - 0.62, 0.6)))
-    axes.set(xlim=(x0, x1), ylim=(y0, y1))
-    axes.set_ylabel(_axis_name(axes.yaxis, "y", y0))
     # A very long or very narrow site keeps its scale and shows more ground around it.
+    metres_per_inch = max((x1 - x0) / wide, (y1 - y0) / tall)
+    around_x, around_y = metres_per_inch * wide / 2, metres_per_inch * tall / 2
+    x, y = (x0 + x1) / 2, (y0 + y1) / 2
+    axes.set(xlim=(x - around_x, x + around_x), ylim=(y - around_y, y + around_y))
+    axes.set_ylabel(_axis_name(axes.yaxis, "y", y0))
     axes.set_aspect("equal", adjustable="datalim")
     axes.set_facecolor(NO_DATA)
     axes.patch.set(hatch="////", edgecolor=NO_DATA_LINE, linewidth=0.0)
@@ -105,7 +108,6 @@ def make_basemap(result: SiteResult, title: str, bounds: Bounds, keys: list[Any]
     area = outline_path(result.area)
     if area is not None:
         axes.add_patch(PathPatch(area, facecolor="none", edgecolor=MUTED, linewidth=1.0, zorder=2))
-    metres_per_inch = max((x1 - x0) / wide, (y1 - y0) / tall)
     _scale_bar(paper, WIDE_IN - RIGHT_IN, foot - 0.40, metres_per_inch, wide)
     _north(paper, WIDE_IN - RIGHT_IN + 0.32, foot + 0.19, result.settings.frame.bearing_of_y_deg())
     paper.text(LEFT_IN, foot - 0.40, _axis_name(axes.xaxis, "x", x0), fontsize=8.5)

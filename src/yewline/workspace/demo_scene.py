@@ -35,7 +35,7 @@ LINE_SPACING_M = 0.5
 TRACE_INTERVAL_M = 0.06
 GRIDS = (
     Grid(name="A", origin=(2.0, 1.5), rotation_deg=0.0),
-    # Turned a little, so its first line lies 0.2 m from the other grid at one end and 0.7 m at the other: a seam, no gap.
+    # Turned a little: its first line lies 0.2 m from the other grid at one end and 0.7 m at the other, a seam, no gap.
     Grid(name="B", origin=(2.1, 14.22), rotation_deg=1.0),
 )
 LINES_PER_GRID = {"A": 26, "B": 14}
@@ -51,8 +51,8 @@ ROW_ENDS = (7.4, 23.2)
 TRENCH = shapely.box(2.6, 18.3, 9.2, 20.3)
 """Ground that was opened in the unused corner, where nobody was buried."""
 OPENED = (
-    ("strip over rows 2 and 3 and west of them", shapely.box(2.8, 5.9, 13.4, 11.7)),
-    ("strip over row 4 and east of it", shapely.box(17.2, 11.7, 27.4, 14.5)),
+    ("strip over rows 2 and 3 and west of them", shapely.box(2.8, 5.6, 13.4, 12.1)),
+    ("strip over row 4 and east of it", shapely.box(17.2, 11.4, 27.4, 14.9)),
 )
 """Ground opened by the excavation: wider than the rows, so that some of it holds no grave."""
 UNUSED = (
@@ -118,7 +118,7 @@ def demo_days(seed: int) -> tuple[DemoDay, DemoDay]:
         deep=0.150,
         profile_m=0.55,
         patch_sd=0.045,
-        patch_range_m=9.0,
+        patch_range_m=12.0,
         patch_fade_m=0.9,
         micro_sd=0.0105,
         micro_range_m=0.16,
@@ -129,7 +129,7 @@ def demo_days(seed: int) -> tuple[DemoDay, DemoDay]:
         deep=0.285,
         profile_m=0.55,
         patch_sd=0.014,
-        patch_range_m=9.0,
+        patch_range_m=12.0,
         patch_fade_m=0.9,
         micro_sd=0.012,
         micro_range_m=0.16,
@@ -141,7 +141,7 @@ def demo_days(seed: int) -> tuple[DemoDay, DemoDay]:
             "2031-05-14",
             dry,
             385.0,
-            72,
+            100,
             "three weeks without rain, 19 °C, light wind",
             "short grass; the ground is hard on the knoll and softer under the tree",
         ),
@@ -150,7 +150,7 @@ def demo_days(seed: int) -> tuple[DemoDay, DemoDay]:
             "2031-11-06",
             wet,
             345.0,
-            60,
+            80,
             "rain on most days of the past two weeks, 8 °C, overcast",
             "grass wet, no standing water",
         ),
