@@ -169,7 +169,7 @@ def test_declared_velocity() -> None:
 
 def test_faults() -> None:
     with pytest.raises(InputError, match=r"velocity above that of light \(received 0\.2998 m/ns\)"):
-        velocity_declared(Soil(velocity_m_per_ns=0.2998))
+        velocity_declared(Soil.model_construct(velocity_m_per_ns=0.2998, velocity_sigma_m_per_ns=None))
     with pytest.raises(InputError, match="velocity above that of light"):
         velocity_declared(Soil.model_construct(velocity_m_per_ns=0.35, velocity_sigma_m_per_ns=None))
     with pytest.raises(InputError, match="velocity_sigma_m_per_ns must be greater than zero"):

@@ -66,7 +66,8 @@ def test_time_zero_of_any_samples_is_finite_or_refused_as_silent(data):
             signal.time_zero(x, SECTION)
     else:
         y = signal.time_zero(x, SECTION)
-        assert y.shape == x.shape
+        assert len(y) == len(x)
+        assert 1 <= y.shape[1] <= x.shape[1]
         assert np.isfinite(y).all()
 
 

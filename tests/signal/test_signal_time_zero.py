@@ -151,3 +151,14 @@ def test_a_direct_wave_before_the_record_shifts_the_other_way():
 def test_a_silent_line_is_refused():
     with pytest.raises(InputError, match="no direct wave: every trace is silent"):
         time_zero(np.full((5, 64), 2.0), SECTION)
+
+
+def test_no_sample_is_left_that_was_not_recorded():
+    """Traces moved by different shifts: the record ends with the one that was moved most, and nothing is padded."""
+    t = 0.25 * np.arange(200)
+    zeros = np.array([5.0, 6.5, 9.0])
+    traces = np.stack([(1 - 2 * a) * np.exp(-a) for a in ((np.pi * 0.4 * (t - zero)) ** 2 for zero in zeros)])
+    flat = (traces + 0.01 * np.cos(0.3 * t)).astype(np.float32)
+    shifted = time_zero(flat, Section(interval_ns=0.25, spacing_m=0.05, centre_mhz=400.0), smooth_traces=1)
+    assert shifted.shape == (3, 200 - 36)
+    assert (np.abs(shifted[:, -8:]).max(axis=1) > 0.005).all()

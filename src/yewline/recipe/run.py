@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -55,7 +55,13 @@ def section_of(
     )
 
 
-def run_before(recipe: Recipe, radargram: xr.DataArray, *, absorption_db_per_ns: float | None = None) -> xr.DataArray:
+def run_before(
+    recipe: Recipe,
+    radargram: xr.DataArray,
+    *,
+    absorption_db_per_ns: float | None = None,
+    steps: slice = slice(None),
+) -> xr.DataArray:
     """Run the steps that come before the velocity is known.
 
     Parameters
@@ -63,6 +69,7 @@ def run_before(recipe: Recipe, radargram: xr.DataArray, *, absorption_db_per_ns:
     recipe : whose `before` part is run.
     radargram : (trace, time) as recorded; its attributes name the antenna.
     absorption_db_per_ns : the site's fitted rate, for `compensate`.
+    steps : which of the part's steps to run: those before `compensate`, say, to fit that rate on what they give.
 
     Returns
     -------
@@ -73,7 +80,8 @@ def run_before(recipe: Recipe, radargram: xr.DataArray, *, absorption_db_per_ns:
     ------
     InputError : what a step refuses, with the line and the step named.
     """
-    return _run(recipe, "before", radargram, section_of(radargram, absorption_db_per_ns=absorption_db_per_ns))
+    section = section_of(radargram, absorption_db_per_ns=absorption_db_per_ns)
+    return _run(recipe, "before", radargram, section, steps)
 
 
 def run_after(recipe: Recipe, radargram: xr.DataArray, *, velocity_m_per_ns: float) -> xr.DataArray:
@@ -101,14 +109,17 @@ def run_display(recipe: Recipe, radargram: xr.DataArray) -> xr.DataArray:
     return _run(recipe, "display", radargram, section_of(radargram))
 
 
+T = TypeVar("T")
+
+
 def run_lines(
-    work: Callable[[xr.DataArray], xr.DataArray],
+    work: Callable[[xr.DataArray], T],
     radargrams: Iterable[xr.DataArray],
     *,
     workers: int = 1,
     progress: Progress = SILENT,
     label: str = "lines",
-) -> list[xr.DataArray]:
+) -> list[T]:
     """Run one piece of work over many lines, in threads: steps let go of the interpreter's lock.
 
     Parameters
@@ -131,7 +142,7 @@ def run_lines(
         raise InputError("workers must be at least 1", received=workers)
     lines = list(radargrams)
     progress.report(label, 0, len(lines))
-    done: list[xr.DataArray] = []
+    done: list[T] = []
     with ThreadPoolExecutor(workers) as pool:
         futures = [pool.submit(work, line) for line in lines]
         try:
@@ -146,12 +157,14 @@ def run_lines(
     return done
 
 
-def _run(recipe: Recipe, part: str, radargram: xr.DataArray, section: Section) -> xr.DataArray:
+def _run(
+    recipe: Recipe, part: str, radargram: xr.DataArray, section: Section, steps: slice = slice(None)
+) -> xr.DataArray:
     amplitude: npt.NDArray[np.float32] = np.ascontiguousarray(radargram.values, dtype=np.float32)
     runs = _segments(radargram)
     made: list[dict[str, Any]] = []
     stamp = {"part": part, "recipe": recipe.name, "recipe_digest": recipe_digest(recipe), "version": version()}
-    calls: tuple[StepCall, ...] = getattr(recipe, part)
+    calls: tuple[StepCall, ...] = getattr(recipe, part)[steps]
     for call in calls:
         parameters = call.parameters
         try:
@@ -177,7 +190,10 @@ def _apply(
     function, stated = call.kind.function, dict(call.stated)
     if not call.kind.along_line or len(runs) == 1:
         return function(amplitude, section, **stated)
-    return np.concatenate([function(amplitude[run], section, **stated) for run in runs])
+    parts = [function(amplitude[run], section, **stated) for run in runs]
+    # A step may shorten the record, one segment more than another: the line keeps what all of them have.
+    shortest = min(part.shape[1] for part in parts)
+    return np.concatenate([part[:, :shortest] for part in parts])
 
 
 def _segments(radargram: xr.DataArray) -> list[slice]:

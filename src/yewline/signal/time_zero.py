@@ -58,7 +58,8 @@ def time_zero(
 
     Returns
     -------
-    (T, S) float32; samples before time zero are dropped, and as many zeros follow at the end.
+    (T, S') float32; samples before time zero are dropped, and the record ends where that of the trace that was moved
+    most does: every sample that is left was recorded.
 
     Raises
     ------
@@ -82,7 +83,10 @@ def time_zero(
     zero = pick_time_zero(
         values, section, pick=pick, search_ns=search_ns, threshold=threshold, smooth_traces=smooth_traces
     )
-    return shift_by(values, zero / section.interval_ns)
+    samples = zero / section.interval_ns
+    # What no trace recorded must not pass for silence: the record ends where that of the most shifted trace does.
+    lost = min(max(0, math.ceil(float(samples.max()) - 1e-6)), values.shape[1] - 1)
+    return np.ascontiguousarray(shift_by(values, samples)[:, : values.shape[1] - lost])
 
 
 def shift_by(values: Traces, samples: F64) -> Traces:

@@ -51,8 +51,8 @@ ROW_ENDS = (7.4, 23.2)
 TRENCH = shapely.box(2.6, 18.3, 9.2, 20.3)
 """Ground that was opened in the unused corner, where nobody was buried."""
 OPENED = (
-    ("strip over rows 2 and 3 and west of them", shapely.box(2.8, 5.6, 13.4, 12.1)),
-    ("strip over row 4 and east of it", shapely.box(17.2, 11.4, 27.4, 14.9)),
+    ("strip over rows 2 and 3 and west of them", shapely.box(2.8, 5.6, 15.6, 12.1)),
+    ("strip over row 4 and east of it", shapely.box(16.4, 11.4, 27.4, 14.9)),
 )
 """Ground opened by the excavation: wider than the rows, so that some of it holds no grave."""
 UNUSED = (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from yewline.errors import SiteError
 from yewline.model import file_sha256
 from yewline.progress import SILENT, Progress
 from yewline.workspace.site import Site, Visit
@@ -14,15 +15,29 @@ _STEMS = ("area", "obstacles", "burials", "opened")
 
 
 def hash_inputs(site: Site, *, progress: Progress = SILENT) -> dict[str, str]:
-    """Path relative to the site folder to SHA-256, of every input file, in order of path; all opened read-only."""
+    """Path relative to the site folder to SHA-256, of every input file, in order of path; all opened read-only.
+
+    Raises
+    ------
+    SiteError : a file cannot be opened.
+    """
     paths = [site.root / "site.toml"]
     if (site.root / "recipe.toml").is_file():
         paths.append(site.root / "recipe.toml")
-    paths += [part for stem in _STEMS if (path := site.outline_path(stem)) for part in _with_sidecars(path)]
+    # One file too many is for whoever reads it to refuse; its bytes count all the same.
+    paths += [part for stem in _STEMS for path in site.outline_paths(stem) for part in _with_sidecars(path)]
     paths += sorted((site.root / "marks").glob("*.geojson"))
     for visit in site.visits:
         paths += inputs_of_visit(visit)
-    return {site.relative(path): file_sha256(path) for path in progress.over(sorted(paths), "read inputs")}
+    return {site.relative(path): _sha256(site, path) for path in progress.over(sorted(paths), "read inputs")}
+
+
+def _sha256(site: Site, path: Path) -> str:
+    try:
+        return file_sha256(path)
+    except OSError as error:
+        problem = f"the file cannot be opened: {error.strerror}"
+        raise SiteError(problem, where=site.relative(path), do="check who may read it") from error
 
 
 def inputs_of_visit(visit: Visit) -> list[Path]:
@@ -30,8 +45,7 @@ def inputs_of_visit(visit: Visit) -> list[Path]:
     paths = [visit.path / "visit.toml"]
     if (visit.path / "lines.csv").is_file():
         paths.append(visit.path / "lines.csv")
-    if visit.readings_path is not None:
-        paths.append(visit.readings_path)
+    paths += visit.readings_paths
     return paths + sorted(path for path in (visit.path / "lines").rglob("*") if path.is_file())
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from yewline.errors import SiteError
+from yewline.errors import SiteError, YewlineError
 from yewline.model import Finding, SiteSettings, VisitSettings, read_settings, read_toml
 
-__all__ = ["Site", "Visit", "read_site"]
+__all__ = ["Site", "Visit", "places_inside", "read_site"]
 
 OUTLINE_SUFFIXES = (".gpkg", ".geojson", ".shp", ".csv")
 
@@ -24,13 +26,17 @@ class Visit:
     @property
     def readings_path(self) -> Path | None:
         """`readings.csv` or `readings.xlsx`; None where the visit has no readings."""
-        paths = [self.path / f"readings{suffix}" for suffix in (".csv", ".xlsx")]
-        there = [path for path in paths if path.is_file()]
+        there = self.readings_paths
         if len(there) > 1:
             raise SiteError(
-                "two files of readings", where=str(self.path), do="keep one of readings.csv and readings.xlsx"
+                "two files of readings", where=f"visits/{self.name}", do="keep one of readings.csv and readings.xlsx"
             )
         return there[0] if there else None
+
+    @property
+    def readings_paths(self) -> list[Path]:
+        """All files of readings that are there, also where there is one too many."""
+        return [path for suffix in (".csv", ".xlsx") if (path := self.path / f"readings{suffix}").is_file()]
 
 
 @dataclass(frozen=True)
@@ -52,15 +58,28 @@ class Site:
             if visit.name == name:
                 return visit
         known = ", ".join(visit.name for visit in self.visits) or "none"
-        raise SiteError(f"no visit called {name!r}", where=str(self.root), do=f"visits here: {known}")
+        raise SiteError(f"no visit called {name!r}", where="visits", do=f"visits here: {known}")
 
     def outline_path(self, stem: str) -> Path | None:
         """The file of outlines called `stem` (burials, opened, area, obstacles), in whichever format it is."""
-        there = [path for suffix in OUTLINE_SUFFIXES if (path := self.root / f"{stem}{suffix}").is_file()]
+        there = self.outline_paths(stem)
         if len(there) > 1:
             names = ", ".join(path.name for path in there)
-            raise SiteError(f"more than one file of {stem}", where=str(self.root), received=names, do="keep one")
+            raise SiteError(f"more than one file of {stem}", received=names, do="keep one")
         return there[0] if there else None
+
+    def outline_paths(self, stem: str) -> list[Path]:
+        """All files of outlines called `stem`, also where there is one too many."""
+        return [path for suffix in OUTLINE_SUFFIXES if (path := self.root / f"{stem}{suffix}").is_file()]
+
+    def stray_folders(self) -> list[Finding]:
+        """A warning for each folder under `visits/` that has no `visit.toml` and so is not a visit."""
+        text, do = "the folder has no visit.toml: it is not taken for a visit", "write one, or move the folder away"
+        return [
+            Finding("warning", "visit-without-settings", text, where=f"visits/{path.name}", do=do)
+            for path in sorted((self.root / "visits").glob("*/"))
+            if not (path / "visit.toml").is_file()
+        ]
 
     def relative(self, path: Path) -> str:
         """A path as text relative to the site folder, for messages and provenance."""
@@ -68,10 +87,26 @@ class Site:
 
     def inside(self, finding: Finding) -> Finding:
         """The same finding with its place relative to the site folder: no path of this machine."""
-        where = finding.where
-        for root in (self.root.resolve(), self.root):
-            where = where.replace(f"{root}/", "")
+        where = _inside(self.root, finding.where)
         return finding if where == finding.where else replace(finding, where=where)
+
+
+@contextmanager
+def places_inside(root: Path) -> Iterator[None]:
+    """Errors raised in the block name their place relative to the site folder: no path of this machine."""
+    try:
+        yield
+    except YewlineError as error:
+        where = None if error.where is None else _inside(root, error.where)
+        if where == error.where:
+            raise
+        raise type(error)(error.problem, where=where, received=error.received, do=error.do) from error
+
+
+def _inside(root: Path, where: str) -> str:
+    for folder in (root.resolve(), root):
+        where = where.replace(f"{folder}/", "")
+    return where
 
 
 def read_site(folder: str | Path) -> Site:
@@ -87,11 +122,12 @@ def read_site(folder: str | Path) -> Site:
         raise SiteError("no such folder", where=str(folder), do="make one with `yewline new`")
     if not (root / "site.toml").is_file():
         raise SiteError("not a site folder: there is no site.toml", where=str(folder), do="make one with `yewline new`")
-    settings = read_settings(SiteSettings, read_toml(root / "site.toml"), "site.toml")
-    visits = []
-    for path in sorted((root / "visits").glob("*/visit.toml")):
-        where = path.relative_to(root).as_posix()
-        visits.append(Visit(path.parent.name, path.parent, read_settings(VisitSettings, read_toml(path), where)))
+    with places_inside(root):
+        settings = read_settings(SiteSettings, read_toml(root / "site.toml"), "site.toml")
+        visits = []
+        for path in sorted((root / "visits").glob("*/visit.toml")):
+            where = path.relative_to(root).as_posix()
+            visits.append(Visit(path.parent.name, path.parent, read_settings(VisitSettings, read_toml(path), where)))
     if not visits:
         raise SiteError(
             "no visits", where=str(folder), do="put each day's survey into visits/NAME/ with a visit.toml of its own"

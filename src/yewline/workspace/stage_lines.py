@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 
 import numpy as np
 import xarray as xr
 
-from yewline.errors import YewlineError
+from yewline.errors import InputError, YewlineError
 from yewline.model import Finding, with_amplitude
 from yewline.positions import line_spacing_m
 from yewline.progress import Progress
-from yewline.recipe import Recipe, guard, read_recipe, run_before, section_of, standard_recipe
+from yewline.recipe import Recipe, guard, read_recipe, run_before, run_lines, section_of, standard_recipe
 from yewline.signal import fill_traces, fit_absorption
 from yewline.workspace.inspect import faulty_traces, inspect_line
 from yewline.workspace.load import line_ends, load_visit
@@ -20,6 +21,9 @@ from yewline.workspace.site import Site
 __all__ = ["guard_visit", "line_spacing", "load_recipe", "make_lines"]
 
 Lines = tuple[dict[str, xr.DataArray], list[Finding]]
+
+WORKERS = os.cpu_count() or 1
+"""Threads over lines; steps let go of the interpreter's lock, and results do not depend on how many there are."""
 
 
 def load_recipe(site: Site) -> Recipe:
@@ -33,27 +37,50 @@ def make_lines(site: Site, recipe: Recipe, *, progress: Progress) -> dict[str, L
 
     The rate of absorption is fitted once, over all lines of all visits: one a visit would erase what moisture does.
     """
-    head, tail = _around_compensation(recipe)
+    at = _compensation(recipe)
     made: dict[str, Lines] = {}
     for visit in site.visits:
         loaded = load_visit(site, visit, progress=progress)
-        findings = list(loaded.findings)
-        radargrams = {}
-        for line, raw in progress.over(loaded.radargrams.items(), f"process {visit.name}"):
-            findings += inspect_line(raw)
-            try:
-                radargrams[line] = run_before(head, _mended(raw))
-            except YewlineError as error:
-                findings.append(Finding.of_error(error, "line-left-out", visit=visit.name, line=line))
-        made[visit.name] = (radargrams, findings)
-    everything = [radargram for radargrams, _ in made.values() for radargram in radargrams.values()]
-    if not everything:
-        return made
-    rate = fit_absorption([(radargram.values, section_of(radargram)) for radargram in everything])
+        work = run_lines(
+            lambda raw: _first_steps(raw, recipe, at),
+            loaded.radargrams.values(),
+            workers=WORKERS,
+            progress=progress,
+            label=f"process {visit.name}",
+        )
+        findings = [*loaded.findings, *(finding for _, said in work for finding in said)]
+        made[visit.name] = ({str(done.attrs["line"]): done for done, _ in work if done is not None}, findings)
+    rate, said = _fit_rate(made)
     for name, (radargrams, findings) in made.items():
-        finished = {line: run_before(tail, held, absorption_db_per_ns=rate) for line, held in radargrams.items()}
-        made[name] = (finished, findings)
+        finished = run_lines(
+            lambda held: run_before(recipe, held, absorption_db_per_ns=rate, steps=slice(at, None)),
+            radargrams.values(),
+            workers=WORKERS,
+            progress=progress,
+            label=f"compensate {name}",
+        )
+        made[name] = (dict(zip(radargrams, finished, strict=True)), [*findings, *said])
     return made
+
+
+def _first_steps(raw: xr.DataArray, recipe: Recipe, at: int) -> tuple[xr.DataArray | None, list[Finding]]:
+    """One line up to the compensation of absorption, and what was seen on it; None where a step refuses it."""
+    findings = inspect_line(raw)
+    try:
+        return run_before(recipe, _mended(raw), steps=slice(0, at)), findings
+    except YewlineError as error:
+        visit, line = str(raw.attrs["visit"]), str(raw.attrs["line"])
+        return None, [*findings, Finding.of_error(error, "line-left-out", visit=visit, line=line)]
+
+
+def _fit_rate(made: dict[str, Lines]) -> tuple[float, list[Finding]]:
+    """The site's rate of absorption; none where no record is long or strong enough to tell."""
+    sections = [(held.values, section_of(held)) for radargrams, _ in made.values() for held in radargrams.values()]
+    try:
+        return fit_absorption(sections), []
+    except InputError as error:
+        text = f"absorption is not compensated: {error.problem}"
+        return 0.0, [Finding("warning", "absorption", text)] if sections else []
 
 
 def guard_visit(site: Site, visit: str, recipe: Recipe, lines: dict[str, xr.DataArray]) -> list[Finding]:
@@ -75,9 +102,7 @@ def _mended(raw: xr.DataArray) -> xr.DataArray:
     return raw if len(bad) == 0 or len(bad) == len(raw) else with_amplitude(raw, fill_traces(raw.values, bad))
 
 
-def _around_compensation(recipe: Recipe) -> tuple[Recipe, Recipe]:
-    """The steps up to the compensation of absorption, and from it on."""
+def _compensation(recipe: Recipe) -> int:
+    """Place of the step that compensates absorption; after all others where there is none."""
     names = [call.step for call in recipe.before]
-    at = names.index("compensate") if "compensate" in names else len(names)
-    return replace(recipe, before=recipe.before[:at]), replace(recipe, before=recipe.before[at:])
-
+    return names.index("compensate") if "compensate" in names else len(names)

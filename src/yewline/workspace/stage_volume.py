@@ -9,8 +9,9 @@ import xarray as xr
 
 from yewline.model import SiteSettings, VelocityField, VolumeGrid
 from yewline.progress import Progress
-from yewline.recipe import Recipe, run_after
+from yewline.recipe import Recipe, run_after, run_lines
 from yewline.volume import build_volume
+from yewline.workspace.stage_lines import WORKERS
 
 __all__ = ["choose_grid", "make_visit_volume"]
 
@@ -40,9 +41,12 @@ def make_visit_volume(
     label: str,
 ) -> xr.Dataset:
     """Run the steps that need a velocity on every line, and put the lines into one volume."""
-    after = [
-        run_after(recipe, radargram, velocity_m_per_ns=velocity.mean_m_per_ns)
-        for radargram in progress.over(lines.values(), label)
-    ]
+    after = run_lines(
+        lambda radargram: run_after(recipe, radargram, velocity_m_per_ns=velocity.mean_m_per_ns),
+        lines.values(),
+        workers=WORKERS,
+        progress=progress,
+        label=label,
+    )
     separation_m = float(next(iter(lines.values())).attrs.get("separation_m", 0.0))
     return build_volume(after, velocity, grid, line_spacing_m=spacing_m, separation_m=separation_m)

@@ -19,26 +19,33 @@ _COORDINATES = ("distance", "x", "y", "z", "sigma_xy", "segment")
 
 
 def save_radargrams(path: Path, radargrams: dict[str, xr.DataArray], findings: list[Finding]) -> None:
-    """Write a visit's radargrams, lines of the same time axis side by side in one array, with the findings."""
+    """Write a visit's radargrams, lines of the same sampling side by side in one array, with the findings.
+
+    Records of different length are filled up with NaN; each line's own length is noted.
+    """
     root = zarr.open_group(path, mode="w")
     root.attrs["findings"] = [finding.as_dict() for finding in findings]
-    shapes: dict[tuple[int, float, float], list[str]] = {}
+    alike: dict[tuple[float, float], list[str]] = {}
     for line, radargram in radargrams.items():
-        time = radargram["time"].values
-        shapes.setdefault((len(time), float(radargram.attrs["interval_ns"]), float(time[0])), []).append(line)
-    for number, ((n_time, interval, start), lines) in enumerate(shapes.items()):
+        alike.setdefault((float(radargram.attrs["interval_ns"]), float(radargram["time"][0])), []).append(line)
+    for number, ((interval, start), lines) in enumerate(alike.items()):
         group = root.create_group(str(number))
         parts = [radargrams[line] for line in lines]
-        chunk = min(_TRACES_A_CHUNK, sum(len(part) for part in parts))
-        amplitude = np.concatenate([part.values for part in parts])
-        group.create_array("amplitude", data=amplitude, chunks=(chunk, n_time))
+        amplitude = np.full((sum(map(len, parts)), max(part.shape[1] for part in parts)), np.nan, np.float32)
+        first = 0
+        for part in parts:
+            amplitude[first : first + len(part), : part.shape[1]] = part.values
+            first += len(part)
+        group.create_array("amplitude", data=amplitude, chunks=(min(_TRACES_A_CHUNK, first), amplitude.shape[1]))
         for name in _COORDINATES:
             group.create_array(name, data=np.concatenate([part[name].values for part in parts]))
         group.attrs.update(
             interval_ns=interval,
             start_ns=start,
-            lines=[{"line": line, "traces": len(part)} for line, part in zip(lines, parts, strict=True)],
-            attrs=[_plain(part.attrs) for part in parts],
+            lines=[
+                {"line": line, "traces": len(part), "samples": part.shape[1], "attrs": _plain(part.attrs)}
+                for line, part in zip(lines, parts, strict=True)
+            ],
         )
     root.attrs["order"] = list(radargrams)
 
@@ -49,26 +56,26 @@ def load_radargrams(path: Path) -> tuple[dict[str, xr.DataArray], list[Finding]]
     held: dict[str, xr.DataArray] = {}
     for _, group in sorted(root.groups(), key=lambda item: int(item[0])):
         stored: dict[str, Any] = {name: group[name] for name in ("amplitude", *_COORDINATES)}
-        amplitude = stored["amplitude"][:]
+        amplitude = np.asarray(stored["amplitude"][:])
         coordinates = {name: np.asarray(stored[name][:]) for name in _COORDINATES}
         about: dict[str, Any] = dict(group.attrs)
         time = about["start_ns"] + about["interval_ns"] * np.arange(amplitude.shape[1])
         first = 0
-        for entry, attrs in zip(about["lines"], about["attrs"], strict=True):
-            part = slice(first, first + entry["traces"])
+        for entry in about["lines"]:
+            part, length = slice(first, first + entry["traces"]), entry["samples"]
             first = part.stop
             held[entry["line"]] = xr.DataArray(
-                amplitude[part],
+                np.ascontiguousarray(amplitude[part, :length]),
                 dims=("trace", "time"),
                 coords={
-                    "time": ("time", time, {"units": "ns"}),
+                    "time": ("time", time[:length], {"units": "ns"}),
                     **{
                         name: ("trace", values[part], {} if name == "segment" else {"units": "m"})
                         for name, values in coordinates.items()
                     },
                 },
                 name="amplitude",
-                attrs=attrs,
+                attrs=entry["attrs"],
             )
     order: Any = root.attrs["order"]
     findings: Any = root.attrs["findings"]
