@@ -347,7 +347,7 @@ def test_every_seed_has_a_plausible_burial_ground(seed: int) -> None:
     assert zone.area < 0.6 * ground.area.area
     opened = shapely.union_all([shape for _, shape in ground.opened])
     assert opened.difference(zone).area > 30.0
-    assert sum(opened.contains(outline) for outline in outlines) >= 6
+    assert sum(opened.contains(outline) for outline in outlines) >= 4
 
 
 def test_truth_is_written_apart(site: tuple[Path, DemoTruth]) -> None:

@@ -71,9 +71,14 @@ def new(folder: Annotated[Path, typer.Argument(help="The folder to make.", show_
 
 
 @app.command()
-def check(site: SiteArgument, as_json: JsonOption = False, quiet: QuietOption = False) -> None:
+def check(
+    site: SiteArgument,
+    everything: Annotated[bool, typer.Option("--all", help="Also name every file that was read.")] = False,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
     """Read everything; say what was found, what was assumed and what is wrong. Exit code 1 where there are faults."""
-    _carry_out("check", site=site, as_json=as_json, quiet=quiet)
+    _carry_out("check", site=site, everything=everything, as_json=as_json, quiet=quiet)
 
 
 @app.command()

@@ -13,10 +13,15 @@ from rich.progress import Progress as Bars
 
 from yewline.progress import SILENT, Progress
 
-__all__ = ["ADVICE", "OUT", "show_json", "show_progress"]
+__all__ = ["ADVICE", "OUT", "count", "show_json", "show_progress"]
 
-OUT = Console(highlight=False, soft_wrap=True)
+OUT = Console(highlight=False)
 ADVICE = Console(stderr=True, highlight=False, soft_wrap=True)
+
+
+def count(n: int, noun: str) -> str:
+    """A number with its noun, in the plural where it is not one."""
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
 
 
 def show_json(figures: dict[str, Any]) -> None:

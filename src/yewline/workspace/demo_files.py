@@ -127,9 +127,8 @@ def write_readings_csv(path: Path, table: npt.NDArray[np.float64], *, support_m:
 
 def write_readings_xlsx(path: Path, table: npt.NDArray[np.float64], *, support_m: float) -> None:
     """Write the same readings as a workbook, water in percent; the same bytes on every run."""
-    book = openpyxl.Workbook()
-    sheet = book.active
-    sheet.title = "readings"
+    book = openpyxl.Workbook(write_only=True)
+    sheet = book.create_sheet("readings")
     sheet.append(["x", "y", "vwc_percent", "depth_m", "temperature_c", "time"])
     for n, (x, y, vwc, warm) in enumerate(table):
         sheet.append([round(x, 2), round(y, 2), round(100 * vwc, 1), support_m / 2, round(warm, 1), _clock(n)])

@@ -78,7 +78,7 @@ class DemoLine:
 
     def places(self) -> npt.NDArray[np.float64]:
         """Distances of the traces along the line, m; those inside the gap are left out."""
-        at = TRACE_INTERVAL_M * np.arange(round(LINE_LENGTH_M / TRACE_INTERVAL_M) + 1)
+        at = TRACE_INTERVAL_M * np.arange(round(LINE_LENGTH_M / TRACE_INTERVAL_M) + 1, dtype=np.float64)
         if self.gap_m is None:
             return at
         return at[(at < self.gap_m[0] - 1e-9) | (at > self.gap_m[1] + 1e-9)]
@@ -120,7 +120,7 @@ def demo_days(seed: int) -> tuple[DemoDay, DemoDay]:
         patch_sd=0.045,
         patch_range_m=12.0,
         patch_fade_m=0.9,
-        micro_sd=0.0105,
+        micro_sd=0.0085,
         micro_range_m=0.16,
         seed=1000 + seed,
     )
@@ -164,7 +164,7 @@ def demo_lines(gap_margin_m: float = 0.15) -> tuple[DemoLine, ...]:
     for grid in GRIDS:
         for n in range(LINES_PER_GRID[grid.name]):
             y = round(LINE_SPACING_M * n, 3)
-            at = TRACE_INTERVAL_M * np.arange(round(LINE_LENGTH_M / TRACE_INTERVAL_M) + 1)
+            at = TRACE_INTERVAL_M * np.arange(round(LINE_LENGTH_M / TRACE_INTERVAL_M) + 1, dtype=np.float64)
             xy = grid.to_site(np.column_stack([at, np.full(len(at), y)]))
             hit = at[shapely.contains_xy(shapely.buffer(blocked, gap_margin_m), xy[:, 0], xy[:, 1])]
             gap = (float(hit.min()), float(hit.max())) if len(hit) else None

@@ -19,6 +19,7 @@ class Outcome:
     report : path of the report.
     made, kept : stages that were done now, and that were still good.
     seconds : stage to the time it took.
+    left_out : what could not be used, one sentence each.
     """
 
     figures: dict[str, Any]
@@ -26,6 +27,7 @@ class Outcome:
     made: tuple[str, ...]
     kept: tuple[str, ...]
     seconds: dict[str, float]
+    left_out: tuple[str, ...] = ()
 
     def told(self) -> str:
         """What was done, in one sentence."""
