@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import affinity
 
-from yewline.accuracy import score_visit
+from yewline.accuracy import Window, centroids_of, chance_recall, draw_shifts, placement_level, score_visit
 from yewline.errors import InputError
 
 AREA = shapely.box(0, 0, 40, 25)
@@ -43,6 +43,26 @@ def test_counts_by_hand():
     assert found.eligible.all()
 
 
+def test_precision_counts_opened_ground_only():
+    # Only the eastern pair of graves was opened, and a blank patch: hotspots 2, 3 and 5 lie there, and one of 2 and 3
+    # matches. Hotspots 0 and 1 match graves known from ground that nobody opened: they would be hits for nothing.
+    found = score(opened=[shapely.box(11, 3, 16, 10), shapely.box(24, 6, 26, 8)])
+    assert found.assessable.tolist() == [False, False, True, True, False, True]
+    assert (found.precision.k, found.precision.n) == (1, 3)
+    assert (found.recall.k, found.recall.n) == (3, 6)
+    # Blank ground alone: its one hotspot is wrong, whatever is known elsewhere.
+    blank = score(opened=shapely.box(24, 6, 26, 8))
+    assert (blank.precision.k, blank.precision.n, blank.precision.value) == (0, 1, 0.0)
+
+
+def test_a_burial_on_unopened_ground_adds_no_hit():
+    dug = [shapely.box(3, 3, 16, 10)]
+    base = score(opened=dug)
+    more = score([*SPOTS, spot(31, 20.4)], opened=dug)
+    assert more.recall.k == base.recall.k + 1
+    assert more.precision == base.precision
+
+
 def test_distances_in_both_directions():
     found = score()
     assert found.hotspot_to_burial.direction == "hotspot to burial"
@@ -67,18 +87,67 @@ def test_without_opened_ground_there_is_no_precision():
         assert found.precision.why.startswith("no opened ground was recorded")
         assert not found.assessable.any()
         assert any("against known burials only" in note for note in found.hotspot_to_burial.placement.notes)
+    # Every hotspot on a known grave, none of it opened: still no precision.
+    graves_only = score([spot(*g.centroid.coords[0]) for g in GRAVES])
+    assert (graves_only.recall.k, graves_only.precision.value, graves_only.assessable.any()) == (6, None, False)
     apart = score([spot(35, 3)], opened=shapely.box(24, 6, 26, 8))
     assert apart.precision.why == "no hotspot lies on opened ground"
 
 
 def test_null_a_is_drawn_where_ground_was_opened():
     found = score(opened=shapely.box(2, 2, 18, 12)).hotspot_to_burial.placement
-    assert any("opened ground and known burials" in note for note in found.notes)
+    assert "over opened ground" in found.notes
     assert any("2 of 6 hotspots lie outside" in note for note in found.notes)
+    # The same as placing the four hotspots that lie there in the opened box, with its own stream of the seed.
+    plain = placement_level(
+        centroids_of(np.array(SPOTS)),
+        centroids_of(np.array(GRAVES)),
+        Window.of(shapely.box(2, 2, 18, 12)),
+        draws=199,
+        seed=np.random.default_rng([2, 5]),
+    ).hotspot_to_burial
+    assert (found.expected_m, found.p) == (plain.expected_m, plain.p)
     # Opened ground lies near the graves, so a blind pick there is nearer than one anywhere.
     assert found.expected_m < score().hotspot_to_burial.placement.expected_m
     graves_only = score(opened=GRAVES).hotspot_to_burial.placement
     assert any("little but the burials themselves" in note for note in graves_only.notes)
+    # 4 m² of blank ground against 9.6 m² of graves is too little as well; 12 m² is enough.
+    for size, said in ((2.0, "little but the burials themselves"), (3.5, "over opened ground")):
+        patch = score(opened=shapely.box(24, 6, 24 + size, 6 + size)).hotspot_to_burial.placement
+        assert any(said in note for note in patch.notes)
+    elsewhere = score(covered=shapely.box(0, 0, 18, 25), opened=shapely.box(24, 6, 30, 12))
+    notes = elsewhere.hotspot_to_burial.placement.notes
+    assert "no opened ground lies on the covered ground" in notes
+    assert any("against known burials only" in note for note in notes)
+
+
+def test_chance_recall_is_that_of_null_b():
+    found = score()
+    # Null B's own shifts, drawn anew from its stream of the seed.
+    spots, graves = centroids_of(np.array(SPOTS)), centroids_of(np.array(GRAVES))
+    rng = np.random.default_rng([2, 6])
+    shifts = draw_shifts(spots, graves, Window.of(AREA), grave_length_m=2.1, draws=199, rng=rng)
+    assert found.chance_recall == chance_recall(spots, np.array(GRAVES), shifts, tolerance_m=0.5)
+    assert 0 < found.chance_recall < found.recall.value
+    assert found.chance_recall_why == ""
+
+
+def test_twice_the_hotspots_match_more_by_chance():
+    rng = np.random.default_rng(8)
+    many = [spot(x, y) for x, y in rng.uniform((1, 1), (39, 24), (80, 2))]
+    few = many[::2]
+    assert score(many, draws=999).chance_recall > 1.5 * score(few, draws=999).chance_recall
+
+
+def test_chance_recall_counts_eligible_burials_only():
+    west = shapely.box(0, 0, 18, 25)
+    inside, everything = score(SPOTS, GRAVES[:4], covered=west), score(SPOTS, GRAVES, covered=west)
+    assert everything.chance_recall == pytest.approx(inside.chance_recall)
+    none = score(SPOTS, GRAVES[4:], covered=west)
+    assert (none.chance_recall, none.chance_recall_why) == (None, "no known burial lies on covered ground")
+    assert none.hotspot_to_burial.shift.why == "no known burial lies on the ground compared"
+    lost = score([spot(35, 3)], covered=west)
+    assert (lost.chance_recall, lost.chance_recall_why) == (None, "no hotspot lies on the ground compared")
 
 
 def test_masked_graves_do_not_change_recall():
@@ -136,6 +205,7 @@ def test_nothing_found_and_nothing_known():
     assert blank.hotspot_to_burial.mean_m is None
     assert blank.burial_to_hotspot.why == "there are no hotspots to measure to"
     assert blank.burial_to_hotspot.shift.why == "there are no hotspots"
+    assert (blank.chance_recall, blank.chance_recall_why) == (None, "there are no hotspots")
     unknown = score(SPOTS, [])
     assert unknown.recall.value is None
     assert unknown.recall.why == "no known burial lies on covered ground"

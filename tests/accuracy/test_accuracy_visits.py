@@ -21,6 +21,10 @@ def spots(points, size=0.3):
     return [shapely.box(x - size, y - size, x + size, y + size) for x, y in np.atleast_2d(points)]
 
 
+def moved(up):
+    return CENTRES + np.array([0.0, up])
+
+
 def compare(a, b, *, graves=GRAVES, n_visits=2, **options):
     options = {"area": AREA, "tolerance_m": 0.5, "draws": 499, "seed": 3, **options}
     return compare_visits("dry", a, "wet", b, graves, n_visits=n_visits, **options)
@@ -35,7 +39,8 @@ def test_distances_by_hand():
     assert (found.n, found.blocks, found.direction) == (25, 25, "burial to hotspot")
     # Two blocks differ: neither can be told from the other sign with p below 2/4.
     assert found.p == found.smallest_p == 0.5
-    assert "So few burials could not have shown one" in found.statement
+    assert (found.differing, found.tolerance_m) == (2, 0.5)
+    assert "p cannot fall below 0.5, because only 2 of 25 burials differ. So few burials could not" in found.statement
     assert "Visit dry has no hotspots." in found.statement
 
 
@@ -53,8 +58,14 @@ def test_clear_difference_is_said_and_moisture_is_not_blamed():
     assert found.p == pytest.approx(1 / 500)
     assert found.p >= found.smallest_p
     assert found.low_m == found.high_m == pytest.approx(-0.5)
-    assert "The visits differ: the hotspots of wet lie closer" in found.statement
-    assert "does not say what caused it" in found.statement
+    assert found.statement == (
+        "Visit dry has no hotspots. The visits differ: the hotspots of wet lie closer to the known burials, by 0.50 m "
+        "on average over 25 burials (p = 0.002). These are distances from burial to the nearest hotspot's middle, "
+        "measured to the burial's outline and counted up to 0.50 m. Here p cannot fall below 0.002, because 499 draws "
+        "were made. A difference does not say what caused it. By chance alone, from how many hotspots there are and "
+        f"how they lie, those of wet would be {-found.chance_difference_m:.2f} m closer. "
+        "With 2 visits, fewer than five, no claim about moisture is made."
+    )
     assert "With 2 visits, fewer than five, no claim about moisture is made." in found.statement
     many = compare([], spots(CENTRES), n_visits=5)
     assert "moisture" not in many.statement
@@ -75,7 +86,71 @@ def test_same_hotspots_give_no_difference():
     found = compare(spots(CENTRES[:7]), spots(CENTRES[:7]))
     assert (found.paired_difference_m, found.p, found.smallest_p) == (0.0, 1.0, 1.0)
     assert found.chance_difference_m == 0.0
-    assert "equally far" in found.statement
+    assert found.statement.startswith(
+        "On both visits every burial lies equally far from the middle of its nearest hotspot, or 0.50 m or farther"
+    )
+    assert "caused" not in found.statement
+    assert (found.differing, found.tolerance_m) == (0, 0.5)
+
+
+def test_nothing_to_compare_where_every_distance_is_capped():
+    # Hotspots 3 m above every grave on one visit, 2 m on the other: far apart, and yet nothing within the tolerance.
+    found = compare(spots(moved(3.0)), spots(moved(2.0)))
+    assert found.statement == (
+        "On both visits every burial lies 0.50 m or farther from the middle of any hotspot, so there is nothing to "
+        "compare. With 2 visits, fewer than five, no claim about moisture is made."
+    )
+    one = compare([], spots(moved(2.0)), n_visits=5)
+    assert one.statement.startswith("Visit dry has no hotspots. On both visits every burial lies 0.50 m or farther")
+    neither = compare([], [], n_visits=5)
+    assert neither.statement == "Neither visit has hotspots, so there is nothing to compare."
+
+
+def test_no_difference_names_cap_measure_and_cause():
+    # By hand: 4 of 25 graves hit on the dry day, 8 others on the wet one: 12 differ, by 0.5 m each, 8 one way and 4 the
+    # other, so the mean is (4 − 8)·0.5/25 = −0.08 m. Of 2¹² signs, those with a sum of 4 or more halves either way:
+    # 1 − (C(12,5) + C(12,6) + C(12,7))/2¹² = 1 − 2508/4096 = 0.3877.
+    found = compare(spots(CENTRES[:4]), spots(CENTRES[4:12]))
+    assert found.paired_difference_m == pytest.approx(-0.08)
+    assert found.p == pytest.approx(1 - 2508 / 4096)
+    assert (found.differing, found.blocks) == (12, 25)
+    assert found.statement.startswith(
+        "No difference is shown: the hotspots of wet lie closer by 0.08 m on average over 25 burials (p = 0.39). These "
+        "are distances from burial to the nearest hotspot's middle, measured to the burial's outline and counted up to "
+        "0.50 m. Here p cannot fall below 0.00049, because only 12 of 25 burials differ. By chance alone, "
+    )
+    assert "caused" not in found.statement
+    assert "could not have shown" not in found.statement
+    centre = compare(spots(CENTRES[:4]), spots(CENTRES[4:8]), measure="centroid to centroid", n_visits=5)
+    assert (
+        "distances from the burial's middle to the nearest hotspot's middle, counted up to 0.50 m" in centre.statement
+    )
+    assert "it is less than 0.01 m on average over 25 burials (p = 1)" in centre.statement
+    assert "moisture" not in centre.statement
+
+
+def test_statement_counts_what_sets_the_smallest_p():
+    one = compare(spots(CENTRES[:1]), [], graves=GRAVES[:1])
+    assert one.statement.startswith(
+        "Visit wet has no hotspots. No difference is shown: the hotspots of dry lie closer by 0.50 m for the one "
+        "burial compared (p = 1). "
+    )
+    assert "Here p cannot fall below 1, because there is only one burial. So few" in one.statement
+    two = compare(spots(CENTRES[:3]), spots(CENTRES[:2]))
+    assert "because only 1 of 25 burials differs. So few burials could not have shown one." in two.statement
+    # Two pairs of neighbours that share a hotspot, and one grave alone: five burials differ, as three.
+    graves = [shapely.box(x, y, x + 2, y + 0.8) for x, y in [(0, 0), (0, 1.4), (8, 0), (8, 1.4), (16, 0)]]
+    shared = compare([], spots([(1, 1.1), (9, 1.1), (17, 0.4)], 0.2), graves=graves)
+    assert (shared.differing, shared.smallest_p) == (5, 2 / 2**3)
+    assert "because there are only 5 burials, which count as 3 because some share a hotspot." in shared.statement
+
+
+def test_differences_that_cancel_inside_a_group():
+    # One hotspot between two graves, 0.1 m nearer one on the dry day and 0.1 m nearer the other on the wet day.
+    graves = [shapely.box(0, 0, 2, 0.8), shapely.box(0, 1.4, 2, 2.2)]
+    found = compare(spots([(1, 1.0)], 0.1), spots([(1, 1.2)], 0.1), graves=graves)
+    assert (found.differing, found.blocks, found.p, found.smallest_p) == (2, 1, 1.0, 1.0)
+    assert "differ only for burials that share a hotspot, and among those the differences cancel out" in found.statement
 
 
 def test_shared_hotspots_make_blocks():
@@ -155,7 +230,7 @@ def test_chance_difference_knows_number_and_scatter():
     assert chance_of_capped(np.empty((0, 2)), outlines, window, **options) == 1.0
     found = compare(spots(few), spots(many), tolerance_m=1.0)
     assert found.chance_difference_m == pytest.approx(by_many - by_few, abs=0.03)
-    assert "would put those of wet closer" in found.statement
+    assert f"those of wet would be {-found.chance_difference_m:.2f} m closer." in found.statement
 
 
 def test_chance_of_capped_against_plain_placement_of_a_poisson_pattern():
@@ -191,7 +266,10 @@ def test_only_ground_that_both_covered_counts():
 def test_without_burials():
     found = compare(spots([[1, 1]]), [], graves=[])
     assert (found.n, found.p, found.why) == (0, None, "no burials are known")
-    assert found.statement == "dry and wet cannot be compared: no burials are known."
+    assert found.statement == (
+        "No comparison can be made: no burials are known. With 2 visits, fewer than five, no claim about moisture is "
+        "made."
+    )
 
 
 def test_same_seed_same_figures():

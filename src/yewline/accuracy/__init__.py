@@ -15,6 +15,7 @@ from yewline.accuracy.nearest import nearest_means, nearest_means_numpy
 from yewline.accuracy.nulls import ChancePair, placement_level, shift_level
 from yewline.accuracy.overlap import Overlap
 from yewline.accuracy.randomness import ClarkEvans, clark_evans, donnelly, poisson_nearest
+from yewline.accuracy.recall import chance_recall, matched_counts, matched_counts_scipy
 from yewline.accuracy.result import (
     ChanceLevel,
     DirectedDistances,
@@ -26,7 +27,8 @@ from yewline.accuracy.result import (
 )
 from yewline.accuracy.score import score_visit
 from yewline.accuracy.shifts import Shifts, Variant, draw_shifts, row_note
-from yewline.accuracy.visits import FEWEST_VISITS, compare_visits, share_blocks
+from yewline.accuracy.statement import FEWEST_VISITS
+from yewline.accuracy.visits import compare_visits, share_blocks
 from yewline.accuracy.window import Window, rings_contain_numpy
 
 __all__ = [
@@ -49,12 +51,15 @@ __all__ = [
     "capped_means_shapely",
     "centroid_distances",
     "centroids_of",
+    "chance_recall",
     "check_outlines",
     "clark_evans",
     "compare_visits",
     "donnelly",
     "draw_shifts",
     "match_pairs",
+    "matched_counts",
+    "matched_counts_scipy",
     "nearest_means",
     "nearest_means_numpy",
     "outline_distances",

@@ -11,7 +11,7 @@ from numba import njit
 
 from yewline.accuracy.window import ring_edges
 
-__all__ = ["capped_means", "capped_means_shapely"]
+__all__ = ["capped_means", "capped_means_shapely", "outline_distance", "pack_outlines"]
 
 Array = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -19,7 +19,7 @@ Ints = npt.NDArray[np.int64]
 
 
 @njit(cache=True, nogil=True)
-def _distance(x: float, y: float, edges: Array, first: int, last: int) -> float:
+def outline_distance(x: float, y: float, edges: Array, first: int, last: int) -> float:
     """Distance from a point to one outline's edges; zero inside (even-odd rule)."""
     odd = False
     least = np.inf
@@ -53,7 +53,7 @@ def _means(points: Array, edges: Array, starts: Ints, boxes: Array, cap: float, 
                 x, y = points[d, i, 0], points[d, i, 1]
                 if x < boxes[j, 0] or x > boxes[j, 2] or y < boxes[j, 1] or y > boxes[j, 3]:
                     continue
-                best = min(best, _distance(x, y, edges, starts[j], starts[j + 1]))
+                best = min(best, outline_distance(x, y, edges, starts[j], starts[j + 1]))
             total += best
             kept += 1
         out[d] = total / kept if kept > 0 else np.nan
@@ -79,11 +79,9 @@ def capped_means(points: Array, outlines: npt.NDArray[Any], *, cap_m: float, kee
     >>> capped_means(np.array([[[3.0, 0.5]], [[9.0, 0.5]]]), np.array([shapely.box(0, 0, 2, 1)]), cap_m=2.0).tolist()
     [1.0, 2.0]
     """
-    parts = [_edges(outline) for outline in outlines]
-    starts = np.cumsum([0, *(len(part) for part in parts)]).astype(np.int64)
-    boxes = shapely.bounds(outlines).reshape(-1, 4) + np.array([-cap_m, -cap_m, cap_m, cap_m])
+    edges, starts, boxes = pack_outlines(outlines, margin_m=cap_m)
     every = np.ones((1, len(outlines)), np.bool_) if keep is None else np.ascontiguousarray(keep)
-    return _means(np.ascontiguousarray(points), np.concatenate(parts), starts, boxes, cap_m, every)
+    return _means(np.ascontiguousarray(points), edges, starts, boxes, cap_m, every)
 
 
 def capped_means_shapely(
@@ -94,6 +92,20 @@ def capped_means_shapely(
     every = np.ones(distance.shape, np.bool_) if keep is None else np.broadcast_to(keep, distance.shape)
     with np.errstate(invalid="ignore"):
         return np.asarray(np.where(every, np.minimum(distance, cap_m), 0.0).sum(axis=1) / every.sum(axis=1))
+
+
+def pack_outlines(outlines: npt.NDArray[Any], *, margin_m: float) -> tuple[Array, Ints, Array]:
+    """Outlines for compiled code: edges (E, 4), the rows (B + 1,) where each outline begins, and boxes (B, 4) around.
+
+    Parameters
+    ----------
+    outlines : (B,) at least one.
+    margin_m : by which each box reaches beyond its outline on every side.
+    """
+    parts = [_edges(outline) for outline in outlines]
+    starts = np.cumsum([0, *(len(part) for part in parts)]).astype(np.int64)
+    boxes = shapely.bounds(outlines).reshape(-1, 4) + np.array([-margin_m, -margin_m, margin_m, margin_m])
+    return np.concatenate(parts), starts, boxes
 
 
 def _edges(outline: Any) -> Array:

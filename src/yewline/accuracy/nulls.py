@@ -23,7 +23,7 @@ from yewline.accuracy.window import Window
 from yewline.errors import InputError
 from yewline.statistics import monte_carlo_p
 
-__all__ = ["ChancePair", "placement_level", "shift_level"]
+__all__ = ["ChancePair", "ShiftNull", "placement_level", "shift_level", "shift_null"]
 
 Array = npt.NDArray[np.float64]
 
@@ -35,6 +35,17 @@ class ChancePair(NamedTuple):
 
     hotspot_to_burial: ChanceLevel
     burial_to_hotspot: ChanceLevel
+
+
+class ShiftNull(NamedTuple):
+    """Null B with the shifts it was made of, for whatever else is to be asked of the same shifts.
+
+    `hotspots` (H, 2) are those that were moved; `shifts` is None where there were none to draw.
+    """
+
+    levels: ChancePair
+    shifts: Shifts | None
+    hotspots: Array
 
 
 def placement_level(
@@ -153,10 +164,26 @@ def shift_level(
     >>> pair.hotspot_to_burial.p == pair.hotspot_to_burial.smallest_p < 0.05
     True
     """
+    return shift_null(
+        hotspots, burials, window, grave_length_m=grave_length_m, draws=draws, seed=seed, variant=variant
+    ).levels
+
+
+def shift_null(
+    hotspots: npt.ArrayLike,
+    burials: npt.ArrayLike,
+    window: Window,
+    *,
+    grave_length_m: float,
+    draws: int = 9_999,
+    seed: int | np.random.Generator,
+    variant: Variant | None = None,
+) -> ShiftNull:
+    """The same as `shift_level`, with the shifts that were drawn."""
     length = check_positive(grave_length_m, "grave_length_m")
     inside, there, said, why = _prepare(hotspots, burials, window, draws)
     if why:
-        return _none("shift", draws, why, said)
+        return ShiftNull(_none("shift", draws, why, said), None, inside)
     rng = np.random.default_rng(seed)
     seen = there[window.contains(there)]
     overlap = Overlap(window)
@@ -166,8 +193,9 @@ def shift_level(
             inside, seen, window, grave_length_m=length, draws=draws, rng=rng, variant=variant, overlap=overlap
         )
     if shifts is None:
-        why = "the area leaves no room to shift the hotspots by a grave length"
-        return _none("shift", draws, why, said)
+        room = "the area leaves no room to shift the hotspots by a grave length"
+        why = room if len(seen) else "no known burial lies on the ground compared"
+        return ShiftNull(_none("shift", draws, why, said), None, inside)
     if shifts.variant == "dropped" and len(seen) < len(there):
         said += (f"{len(there) - len(seen)} of {len(there)} burials lie outside the area and are left out of null B",)
         there = seen
@@ -183,9 +211,10 @@ def shift_level(
     if counts:
         sample = _edge_corrected(sample, observed, np.concatenate(counts), shifts, overlap, there)
     said += _shift_notes(shifts, inside, there, window, length)
-    return ChancePair(
+    levels = ChancePair(
         *(_level("shift", sample[:, side], observed[side], shifts.too_short, said) for side in (0, 1)),
     )
+    return ShiftNull(levels, shifts, inside)
 
 
 def _edge_corrected(

@@ -99,7 +99,10 @@ class VisitScore:
     matches : (M, 2) pairs of indices (hotspot, burial), one to one.
     match_distance_m : (M,) centroid-to-outline distance of each pair.
     recall : matched burials of the eligible ones.  precision : matched hotspots of those on opened ground.
-    eligible : (B,) bool, burials inside covered ground.  assessable : (H,) bool, hotspots on opened ground.
+    eligible : (B,) bool, burials inside covered ground.
+    assessable : (H,) bool, hotspots whose centroid lies on opened ground; elsewhere one can be neither right nor wrong.
+    chance_recall : recall to expect of the same pattern of hotspots shifted as under null B; None with
+        `chance_recall_why`. More hotspots match more burials by luck, so recall means little without it.
     """
 
     hotspot_to_burial: DirectedDistances
@@ -114,6 +117,8 @@ class VisitScore:
     eligible: npt.NDArray[np.bool_]
     assessable: npt.NDArray[np.bool_]
     notes: tuple[str, ...] = field(default=())
+    chance_recall: float | None = None
+    chance_recall_why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,8 +129,9 @@ class VisitComparison:
     `low_m`, `high_m` are the 95 % interval; `p` two-sided, by flipping the sign of whole blocks of burials
     that share a hotspot; `smallest_p` the smallest that so few blocks can give; `chance_difference_m` the difference
     that the scatter of the hotspots alone would give. `measure` says between what the distances are; they are NaN for
-    burials outside the ground compared, and `n` counts the others. Figures are None where they cannot be given, and
-    `why` says so.
+    burials outside the ground compared, and `n` counts the others. `differing` of them have capped distances that
+    differ between the visits, `tolerance_m` is the cap. `statement` puts the result in words, to stand under a heading
+    that names both visits. Figures are None where they cannot be given, and `why` says so.
     """
 
     visit_a: str
@@ -144,3 +150,5 @@ class VisitComparison:
     statement: str
     why: str = ""
     measure: str = "hotspot centroid to burial outline"
+    differing: int = 0
+    tolerance_m: float | None = None

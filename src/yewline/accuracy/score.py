@@ -18,7 +18,8 @@ from yewline.accuracy.distances import (
     summarise,
 )
 from yewline.accuracy.matching import match_pairs, proportion
-from yewline.accuracy.nulls import ChancePair, placement_level, shift_level
+from yewline.accuracy.nulls import ChancePair, ShiftNull, placement_level, shift_null
+from yewline.accuracy.recall import chance_recall
 from yewline.accuracy.result import DirectedDistances, Direction, Measure, VisitScore
 from yewline.accuracy.window import Window
 from yewline.errors import InputError
@@ -28,7 +29,8 @@ __all__ = ["score_visit"]
 Array = npt.NDArray[np.float64]
 Outlines = npt.NDArray[Any]
 
-_NO_OPENED = "no opened ground was recorded, so a hotspot away from burials is not assessable"
+_NO_OPENED = "no opened ground was recorded, so a hotspot can be neither right nor wrong"
+_NO_ELIGIBLE = "no known burial lies on covered ground"
 
 
 def score_visit(
@@ -71,9 +73,10 @@ def score_visit(
     -----
     Eligible burials (centroid on covered ground) are matched first, and hotspots left over may match the others, so
     that burials beyond the covered ground never change recall. A hotspot is assessable where its centroid lies on
-    opened ground, to which the outlines of known burials belong. Null A is drawn over opened ground and burials, and
-    compares the hotspots that lie there; without opened ground, or where that is little but the burials themselves, it
-    is drawn over all covered ground, against known burials only.
+    opened ground, and nowhere else: a burial known from ground that was not opened could only ever add a hit, never a
+    miss. Null A is drawn over the opened ground, and compares the hotspots that lie there; without opened ground, or
+    where that is little but the burials themselves, it is drawn over all covered ground, against known burials only.
+    The recall to expect by chance is the mean share of eligible burials that the shifted patterns of null B match.
 
     Examples
     --------
@@ -94,8 +97,10 @@ def score_visit(
     gap = outline_distances(spots, burials)
     matches, apart = _match(gap, eligible, tolerance)
     dug = _union(opened, "opened ground")
-    assessable = _assessable(spots, burials, dug)
-    placement, shift, notes = _chance(spots, graves, burials, ground, dug, length, draws, seed)
+    assessable = _assessable(spots, dug)
+    placement, null_b, notes = _chance(spots, graves, burials, ground, dug, length, draws, seed)
+    shift = null_b.levels
+    expected, why = _expected_recall(null_b, burials[eligible], tolerance)
     centre = centroid_distances(spots, graves)
     right = int(assessable[matches[:, 0]].sum())
     return VisitScore(
@@ -116,9 +121,7 @@ def score_visit(
         tolerance_m=tolerance,
         matches=matches,
         match_distance_m=apart,
-        recall=proportion(
-            int(eligible[matches[:, 1]].sum()), int(eligible.sum()), why_none="no known burial lies on covered ground"
-        ),
+        recall=proportion(int(eligible[matches[:, 1]].sum()), int(eligible.sum()), why_none=_NO_ELIGIBLE),
         precision=proportion(
             right,
             int(assessable.sum()),
@@ -127,6 +130,8 @@ def score_visit(
         eligible=eligible,
         assessable=assessable,
         notes=notes,
+        chance_recall=expected,
+        chance_recall_why=why,
     )
 
 
@@ -162,24 +167,29 @@ def _match(gap: Array, eligible: npt.NDArray[np.bool_], tolerance: float) -> tup
     return matches, gap[matches[:, 0], matches[:, 1]]
 
 
-def _assessable(spots: Array, burials: Outlines, dug: Any) -> npt.NDArray[np.bool_]:
+def _assessable(spots: Array, dug: Any) -> npt.NDArray[np.bool_]:
     if dug is None or len(spots) == 0:
         return np.zeros(len(spots), np.bool_)
-    ground = shapely.union_all([dug, *burials])
-    shapely.prepare(ground)
-    return np.asarray(shapely.intersects_xy(ground, spots[:, 0], spots[:, 1]), dtype=np.bool_)
+    shapely.prepare(dug)
+    return np.asarray(shapely.intersects_xy(dug, spots[:, 0], spots[:, 1]), dtype=np.bool_)
+
+
+def _expected_recall(null: ShiftNull, burials: Outlines, tolerance: float) -> tuple[float | None, str]:
+    if len(burials) == 0:
+        return None, _NO_ELIGIBLE
+    if null.shifts is None:
+        return None, null.levels.hotspot_to_burial.why
+    return chance_recall(null.hotspots, burials, null.shifts, tolerance_m=tolerance), ""
 
 
 def _chance(
     spots: Array, graves: Array, burials: Outlines, ground: Window, dug: Any, length: float, draws: int, seed: int
-) -> tuple[ChancePair, ChancePair, tuple[str, ...]]:
+) -> tuple[ChancePair, ShiftNull, tuple[str, ...]]:
     verified, notes = _verified(burials, ground, dug)
     placement = placement_level(
         spots, graves, verified, draws=draws, seed=np.random.default_rng([seed, 5]), notes=notes
     )
-    shift = shift_level(
-        spots, graves, ground, grave_length_m=length, draws=draws, seed=np.random.default_rng([seed, 6])
-    )
+    shift = shift_null(spots, graves, ground, grave_length_m=length, draws=draws, seed=np.random.default_rng([seed, 6]))
     said: tuple[str, ...] = ()
     away = int((~ground.contains(graves)).sum())
     if away:
@@ -195,11 +205,14 @@ def _verified(burials: Outlines, ground: Window, dug: Any) -> tuple[Window, tupl
     against = "against known burials only: what lies between them was not opened"
     if dug is None:
         return ground, (against,)
+    opened = shapely.intersection(dug, ground.area)
+    if opened.area == 0:
+        return ground, (against, "no opened ground lies on the covered ground")
     graves = shapely.intersection(shapely.union_all(burials), ground.area)
-    verified = shapely.intersection(shapely.union_all([dug, *burials]), ground.area)
-    if verified.area - graves.area < max(graves.area, 1e-9):
+    # Opened ground that is little but graves would tell nothing: a hotspot anywhere in it lies on one.
+    if shapely.difference(opened, graves).area < max(graves.area, 1e-9):
         return ground, (against, "opened ground holds little but the burials themselves")
-    return Window.of(verified, "opened ground"), ("over opened ground and known burials",)
+    return Window.of(opened, "opened ground"), ("over opened ground",)
 
 
 def _summary(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -16,20 +16,19 @@ from yewline.accuracy.capped import capped_means
 from yewline.accuracy.distances import centroids_of, check_outlines
 from yewline.accuracy.result import VisitComparison
 from yewline.accuracy.shifts import draw_shifts
+from yewline.accuracy.statement import comparison_statement, visits_sentence
 from yewline.accuracy.window import Window
 from yewline.errors import InputError
-from yewline.statistics import PermutationTest, block_mean_interval, sign_flip
+from yewline.statistics import block_mean_interval, sign_flip
 
-__all__ = ["FEWEST_VISITS", "chance_of_capped", "compare_visits", "share_blocks"]
+__all__ = ["chance_of_capped", "compare_visits", "share_blocks"]
 
 Array = npt.NDArray[np.float64]
 Outlines = npt.NDArray[Any]
 GapMeasure = Literal["hotspot centroid to burial outline", "centroid to centroid"]
 
-FEWEST_VISITS = 5
-"""Below so many visits nothing is said about moisture."""
-
 _GRAVE_LENGTH_M = 2.1
+_ALIKE_M = 1e-9  # distances that differ by less differ by rounding only
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,8 +120,9 @@ def compare_visits(
         visit.capped[~held] = np.nan
     if not held.any():
         why = "no burials are known" if len(burials) == 0 else "no known burial lies on ground that both visits covered"
-        return _empty(a, b, why, measure)
+        return _empty(a, b, why, measure, tolerance, n_visits)
     difference = b.capped[held] - a.capped[held]
+    difference[np.abs(difference) < _ALIKE_M] = 0.0
     blocks = share_blocks(a.nearest[held], b.nearest[held])
     test = sign_flip(difference, blocks=blocks, seed=np.random.default_rng([seed, 1]), draws=draws)
     count = int(blocks.max()) + 1
@@ -135,8 +135,7 @@ def compare_visits(
         )
         for visit in (a, b)
     ]
-    by_chance = chance[1] - chance[0]
-    return VisitComparison(
+    found = VisitComparison(
         visit_a=name_a,
         visit_b=name_b,
         n=int(held.sum()),
@@ -147,13 +146,23 @@ def compare_visits(
         high_m=None if interval is None else interval.high,
         p=test.p,
         smallest_p=test.smallest_p,
-        chance_difference_m=by_chance,
+        chance_difference_m=chance[1] - chance[0],
         capped_a_m=a.capped,
         capped_b_m=b.capped,
-        statement=_statement(a, b, test, by_chance, n_visits),
+        statement="",
         why="" if interval is not None else "a single block of burials has no interval",
         measure=measure,
+        differing=int(np.count_nonzero(difference)),
+        tolerance_m=tolerance,
     )
+    statement = comparison_statement(
+        found,
+        hotspots=(len(a.hotspots), len(b.hotspots)),
+        groups=_moving(difference, blocks),
+        tolerance_m=tolerance,
+        n_visits=n_visits,
+    )
+    return replace(found, statement=statement)
 
 
 def share_blocks(nearest_a: npt.NDArray[np.intp], nearest_b: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
@@ -242,43 +251,12 @@ def _visit(name: str, hotspots: Outlines, targets: Outlines, tolerance: float) -
     return _Visit(name, centres, np.minimum(least, tolerance), np.where(least <= tolerance, nearest, -1))
 
 
-def _statement(a: _Visit, b: _Visit, test: PermutationTest, by_chance: float, n_visits: int) -> str:
-    parts = [f"Visit {visit.name} has no hotspots." for visit in (a, b) if len(visit.hotspots) == 0]
-    size = abs(test.statistic)
-    if test.smallest_p == 1.0:
-        parts.append(f"Every burial lies equally far from its nearest hotspot on {a.name} and on {b.name}.")
-        return " ".join(parts + _limits(n_visits))
-    nearer, farther = (a, b) if test.statistic > 0 else (b, a)
-    figures = f"p = {test.p:.2g}; with so many burials p cannot fall below {test.smallest_p:.2g}"
-    if test.p <= 0.05:
-        parts.append(
-            f"The visits differ: the hotspots of {nearer.name} lie closer to the known burials than those of "
-            f"{farther.name}, by {size:.2f} m on average ({figures})."
-        )
-    else:
-        parts.append(f"No difference between {a.name} and {b.name} is shown: {size:.2f} m on average ({figures}).")
-        if test.smallest_p > 0.05:
-            parts.append("So few burials could not have shown one.")
-    if abs(by_chance) < 0.005:
-        parts.append("Chance alone, from how the hotspots are scattered, would give no difference.")
-    else:
-        chance_nearer = b if by_chance < 0 else a
-        parts.append(
-            f"Chance alone, from the number of hotspots and how they are clustered or spread, would put those of "
-            f"{chance_nearer.name} closer by {abs(by_chance):.2f} m."
-        )
-    return " ".join(parts + _limits(n_visits))
+def _moving(difference: Array, blocks: npt.NDArray[np.intp]) -> int:
+    sums = np.bincount(blocks, weights=difference)
+    return int((np.abs(sums) >= _ALIKE_M).sum())
 
 
-def _limits(n_visits: int) -> list[str]:
-    parts = ["A difference between two visits does not say what caused it."]
-    if n_visits < FEWEST_VISITS:
-        count = "one visit" if n_visits == 1 else f"{n_visits} visits"
-        parts.append(f"With {count}, fewer than five, no claim about moisture is made.")
-    return parts
-
-
-def _empty(a: _Visit, b: _Visit, why: str, measure: str) -> VisitComparison:
+def _empty(a: _Visit, b: _Visit, why: str, measure: str, tolerance: float, n_visits: int) -> VisitComparison:
     return VisitComparison(
         visit_a=a.name,
         visit_b=b.name,
@@ -293,7 +271,8 @@ def _empty(a: _Visit, b: _Visit, why: str, measure: str) -> VisitComparison:
         chance_difference_m=None,
         capped_a_m=a.capped,
         capped_b_m=b.capped,
-        statement=f"{a.name} and {b.name} cannot be compared: {why}.",
+        statement=" ".join([f"No comparison can be made: {why}.", *visits_sentence(n_visits)]),
         why=why,
         measure=measure,
+        tolerance_m=tolerance,
     )
