@@ -150,3 +150,12 @@ def test_faults_are_named():
         choose_slice(cut_slices(volume, thickness_m=0.2), (0.8, 0.6))
     with pytest.raises(InputError, match="no slices to choose from"):
         choose_slice(cut_slices(volume, thickness_m=0.2).isel(slice=slice(0, 0)), (0.6, 0.8))
+
+
+@pytest.mark.parametrize("thickness_m", [0.05, 0.125, 0.25, 0.9])
+def test_a_thin_slice_of_a_wide_target_is_the_middle_one(thickness_m: float):
+    """Every slice inside the target is alike by its edges; the middle one is meant."""
+    tops = np.arange(0.0, 2.0 - thickness_m, thickness_m / 2)
+    slices = xr.Dataset(coords={"top": ("slice", tops), "base": ("slice", tops + thickness_m)})
+    chosen = choose_slice(slices, (0.5, 1.5))
+    assert abs(tops[chosen] + thickness_m / 2 - 1.0) <= thickness_m / 4 + 1e-9

@@ -197,7 +197,8 @@ def _cut(
 
 
 def choose_slice(slices: xr.Dataset, top_base_m: tuple[float, float]) -> int:
-    """Index of the slice nearest to a wanted one: least |Δtop| + |Δbase|, the shallower of two alike.
+    """Index of the slice nearest to a wanted interval: its middle nearest the interval's, then the most alike in
+    thickness, then the shallower.
 
     Examples
     --------
@@ -208,11 +209,13 @@ def choose_slice(slices: xr.Dataset, top_base_m: tuple[float, float]) -> int:
     top, base = (check_finite(value, "slice") for value in top_base_m)
     if not top < base:
         raise InputError("a slice's top must be above its base", received=f"{top:g} to {base:g} m")
-    away = np.abs(slices["top"].values - top) + np.abs(slices["base"].values - base)
-    if len(away) == 0:
+    tops, bases = slices["top"].values, slices["base"].values
+    if len(tops) == 0:
         raise InputError("there are no slices to choose from")
     # Rounded to a micrometre, or noise in the last digit would decide between two alike.
-    return int(np.round(away, 6).argmin())
+    off_middle = np.round(np.abs(tops + bases - top - base), 6)
+    off_thickness = np.round(np.abs((bases - tops) - (base - top)), 6)
+    return int(np.lexsort((tops, off_thickness, off_middle))[0])
 
 
 def slice_depth_error_m(slices: xr.Dataset, index: int) -> float:
