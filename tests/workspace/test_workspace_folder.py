@@ -84,10 +84,12 @@ def test_unknown_visit_and_doubled_files_are_refused(tmp_path: Path):
     with pytest.raises(SiteError, match=r"no visit called 'x'.*first-visit"):
         site.visit("x")
     (site.root / "burials.geojson").write_text("{}")
-    with pytest.raises(SiteError, match=r"more than one file of burials .received burials.geojson, burials.csv"):
+    with pytest.raises(
+        SiteError, match=r"^burials.geojson: more than one file .* .received burials.geojson, burials.csv"
+    ):
         site.outline_path("burials")
     (site.visits[0].path / "readings.xlsx").write_bytes(b"")
-    with pytest.raises(SiteError, match="two files of readings"):
+    with pytest.raises(SiteError, match="^visits/first-visit: two files of readings"):
         _ = site.visits[0].readings_path
 
 
@@ -105,6 +107,22 @@ def test_a_stage_is_done_once_for_each_key(tmp_path: Path):
     product.unlink()
     assert StageCache(tmp_path).do("a", "key 2", [product], make)
     assert len(done) == 3
+
+
+def test_a_stage_whose_files_are_damaged_is_done_again(tmp_path: Path):
+    """Counted are the files of a folder, and files that the stage says it made."""
+    folder, beside = tmp_path / "volume", tmp_path / "table.csv"
+    folder.mkdir()
+
+    def make() -> list[Path]:
+        (folder / "part").write_text("whole")
+        beside.write_text("whole")
+        return [beside]
+
+    for spoil in (lambda: None, (folder / "part").unlink, beside.unlink, lambda: beside.write_text("cut")):
+        spoil()
+        assert StageCache(tmp_path).do("a", "1", [folder], make)
+        assert not StageCache(tmp_path).do("a", "1", [folder], make)
 
 
 def test_an_interrupted_stage_counts_as_not_done(tmp_path: Path):
@@ -125,7 +143,7 @@ def test_an_interrupted_stage_counts_as_not_done(tmp_path: Path):
 def test_keys_that_cannot_be_read_count_as_none(tmp_path: Path):
     (tmp_path / "stages.json").write_text('{"a": ')
     assert StageCache(tmp_path).do("a", "1", [], lambda: None)
-    assert json.loads((tmp_path / "stages.json").read_text()) == {"a": "1"}
+    assert json.loads((tmp_path / "stages.json").read_text()) == {"a": {"key": "1", "files": {}}}
     StageCache(tmp_path).forget_others({"b"})
     assert json.loads((tmp_path / "stages.json").read_text()) == {}
 

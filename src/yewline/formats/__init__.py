@@ -17,6 +17,7 @@ from yewline.formats.seg2 import read_seg2
 from yewline.formats.seg2_write import Seg2Options, write_seg2
 from yewline.formats.segy import read_segy
 from yewline.formats.segy_write import SegyOptions, write_segy
+from yewline.formats.site_metres import projected_system
 from yewline.formats.text import read_text
 from yewline.formats.text_write import TextOptions, write_text
 
@@ -29,6 +30,7 @@ __all__ = [
     "SegyOptions",
     "TextOptions",
     "description_path",
+    "projected_system",
     "read_area",
     "read_burials",
     "read_drawn_hotspots",

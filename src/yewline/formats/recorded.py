@@ -21,6 +21,10 @@ NO_HINTS = ReadHints()
 SHORTEST_NS, LONGEST_NS = 0.0005, 50.0
 """Sample intervals of ground-penetrating radar lie well inside this range (common practice, no source)."""
 
+SPREAD_LOOKED_AT, SPREAD_FEWEST = 4096, 200
+SPREAD_DECADES, SPREAD_HIGH = 8.0, 12.0
+"""A converter of 16 bits has five decades in all. Computed records may fade to nothing, but never reach such sizes."""
+
 NAMED = 5
 """How many places a message lists before it says how many more there are."""
 
@@ -87,6 +91,26 @@ def _surely_finite(amplitude: npt.NDArray[np.float32]) -> bool:
         return bool(np.isfinite(amplitude.sum(dtype=np.float32)))
 
 
+def _check_spread(amplitude: npt.NDArray[np.float32], path: Path) -> None:
+    """Refuse samples whose sizes are spread as only bytes in the wrong order, or of another number type, are."""
+    every = max(1, amplitude.size // SPREAD_LOOKED_AT)
+    # A step that has no factor in common with the samples of a trace looks at all times of it.
+    while every > 1 and np.gcd(every, amplitude.shape[1]) > 1:
+        every += 1
+    sizes = np.abs(amplitude.reshape(-1)[::every])
+    known = sizes[np.isfinite(sizes) & (sizes > 0)]
+    if len(known) < SPREAD_FEWEST:
+        return
+    low, high = np.log10(np.quantile(known, [0.25, 0.75]).astype(np.float64))
+    if high - low > SPREAD_DECADES and high > SPREAD_HIGH:
+        raise FormatError(
+            "the samples are not those of a radar record: wrong byte order, or another sample format?",
+            where=str(path),
+            received=f"half of them lie between 1e{low:.0f} and 1e{high:.0f}",
+            do="correct the byte order or number type where it is declared, or export the line again",
+        )
+
+
 def checked(recording: Recording, path: Path, *, finite: bool = False) -> Recording:
     """The recording with the findings that every format has in common.
 
@@ -98,7 +122,7 @@ def checked(recording: Recording, path: Path, *, finite: bool = False) -> Record
 
     Raises
     ------
-    FormatError : there are no traces or no samples.
+    FormatError : there are no traces or no samples, or the samples are plainly misread.
     """
     n_trace, n_sample = recording.amplitude.shape
     if n_trace == 0 or n_sample == 0:
@@ -108,6 +132,7 @@ def checked(recording: Recording, path: Path, *, finite: bool = False) -> Record
             received=f"{n_trace} traces of {n_sample} samples",
             do="record the line again, or take the file out of lines.csv",
         )
+    _check_spread(recording.amplitude, path)
     notes = [*recording.notes, *(() if finite else not_finite_findings(recording.amplitude, str(path)))]
     if recording.interval_ns is None:
         notes.append(

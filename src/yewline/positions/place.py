@@ -19,6 +19,7 @@ __all__ = ["Placement", "place_by_headers", "place_line"]
 ToGrid = Callable[[str], Grid | None]
 Array = npt.NDArray[np.float64]
 FAR_M = 10_000.0
+SHORTEST_M = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +208,11 @@ def _segment_fault(row: LineSegment, n_trace: int, grid: Grid | None, owner: npt
         return _told("fault", "segment-ends", "the segment has no coordinates", row, do=do)
     if (row.x0, row.y0) == (row.x1, row.y1):
         return _told("fault", "segment-ends", "the segment has no length", row, f"({row.x0:g}, {row.y0:g})", "mend it")
+    length_m = np.hypot(row.x1 - row.x0, row.y1 - row.y0)  # type: ignore[operator]
+    if length_m < SHORTEST_M:
+        received = f"{length_m:.2g} m from ({row.x0:g}, {row.y0:g})"
+        do = "give metres: ends so close together are often degrees"
+        return _told("fault", "segment-ends", "the segment is shorter than a centimetre", row, received, do)
     if grid is None:
         return _told("fault", "grid-unknown", f"there is no grid '{row.grid}'", row, row.grid, "add it to site.toml")
     beyond = max(row.first_trace or 1, row.last_trace or 1)

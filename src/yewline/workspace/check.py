@@ -16,9 +16,9 @@ from yewline.workspace.inputs import hash_inputs
 from yewline.workspace.inspect import inspect_line
 from yewline.workspace.load import LoadedVisit, load_visit
 from yewline.workspace.site import Site, Visit
-from yewline.workspace.stage_ground import load_readings
-from yewline.workspace.stage_lines import guard_visit, load_recipe
-from yewline.workspace.truth import Outlines, area_of_lines, load_drawn, load_outlines
+from yewline.workspace.stage_ground import load_readings, no_velocity
+from yewline.workspace.stage_lines import first_steps, guard_visit, load_recipe
+from yewline.workspace.truth import Outlines, area_of_lines, check_frame, load_drawn, load_outlines, within
 
 __all__ = ["CheckReport", "check_site"]
 
@@ -55,8 +55,13 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
         findings.append(Finding("found", "recipe", f"recipe '{recipe.name}'"))
     except YewlineError as error:
         findings.append(Finding.of_error(error, "recipe"))
+    try:
+        check_frame(site)
+    except YewlineError as error:
+        findings.append(Finding.of_error(error, "frame"))
+    findings += site.stray_folders()
     outlines = load_outlines(site)
-    findings += outlines.findings
+    places: list[np.ndarray[Any, Any]] = []
     if not site.settings.release.decided_by:
         text = "nobody is named who decides on release"
         findings.append(Finding("warning", "release", text, where="site.toml", do="fill in [release]"))
@@ -64,20 +69,27 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
         loaded = load_visit(site, visit, progress=progress)
         findings += loaded.findings
         findings += _counted(visit, loaded)
-        for radargram in progress.over(loaded.radargrams.values(), f"inspect {visit.name}"):
-            findings += inspect_line(radargram)
-        if recipe is not None:
+        places += [np.column_stack([r["x"], r["y"]]) for r in loaded.radargrams.values()]
+        if recipe is None:
+            findings += [finding for radargram in loaded.radargrams.values() for finding in inspect_line(radargram)]
+        else:
+            # What the first steps refuse, a run would leave out.
+            tried = first_steps(loaded.radargrams, recipe, progress=progress, label=f"inspect {visit.name}")
+            findings += [finding for _, said in tried for finding in said]
             findings += guard_visit(site, visit.name, recipe, loaded.radargrams)
-        findings += load_readings(site, visit, _area(outlines, loaded))[1]
+        readings, said = load_readings(site, visit, _area(outlines, loaded))
+        findings += said
+        if readings is None and visit.settings.soil.velocity_m_per_ns is None:
+            findings.append(Finding.of_error(no_velocity(visit), "no-velocity", visit=visit.name))
         findings += load_drawn(site, visit.name)[1]
-    findings += _burials_outside(outlines)
+    area = outlines.area if outlines.area is not None else area_of_lines(places, 0.5) if places else None
+    findings += (outlines if area is None else within(outlines, area)).findings
     return CheckReport(site.settings.name, tuple(site.inside(finding) for finding in findings), inputs)
 
 
 def _counted(visit: Visit, loaded: LoadedVisit) -> list[Finding]:
     if not loaded.radargrams:
-        text = "no line of this visit can be used"
-        return [Finding("fault", "visit-empty", text, where=f"visits/{visit.name}", visit=visit.name)]
+        return []
     held = loaded.radargrams.values()
     formats = Counter(str(radargram.attrs["format"]) for radargram in held)
     metres = sum(float(radargram["distance"][-1]) for radargram in held)
@@ -90,15 +102,3 @@ def _area(outlines: Outlines, loaded: LoadedVisit) -> shapely.Geometry | None:
         return outlines.area
     places = [np.column_stack([r["x"], r["y"]]) for r in loaded.radargrams.values()]
     return area_of_lines(places, 0.5) if places else None
-
-
-def _burials_outside(outlines: Outlines) -> list[Finding]:
-    if outlines.area is None or outlines.burials.empty:
-        return []
-    outside = ~shapely.intersects(outlines.burials.geometry.values, outlines.area)
-    if not outside.any():
-        return []
-    names = ", ".join(str(name) for name in outlines.burials["burial"][outside].head(8))
-    text = f"{int(outside.sum())} known burials lie outside the surveyed area and are not scored"
-    do = "check their frame if they should lie inside"
-    return [Finding("warning", "burials-outside", text, where="burials", received=names, do=do)]

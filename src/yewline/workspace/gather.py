@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 import xarray as xr
 
-from yewline.errors import SiteError, YewlineError
+from yewline.errors import SettingsError, SiteError, YewlineError
 from yewline.ground import depth_of_time
 from yewline.hotspots import cells_inside
 from yewline.model import Finding, VolumeGrid, version
@@ -23,7 +23,7 @@ from yewline.workspace.stage_ground import Ground, make_ground
 from yewline.workspace.stage_hotspots import cut_visit, outline_visit
 from yewline.workspace.stage_lines import guard_visit, line_spacing
 from yewline.workspace.stage_volume import choose_grid
-from yewline.workspace.truth import Outlines, area_of_lines, load_outlines
+from yewline.workspace.truth import Outlines, area_of_lines, load_outlines, within
 
 __all__ = ["Products", "SurveyFrame", "gather_result", "survey_frame"]
 
@@ -79,6 +79,7 @@ def survey_frame(site: Site, products: Products) -> SurveyFrame:
     spacing_m = {name: line_spacing(held) for name, held in lines.items()}
     finest_m = min(spacing_m.values())
     area, assumed = _area(outlines, lines, margin_m=finest_m / 2)
+    outlines = within(outlines, area)
     flat = choose_grid(site.settings, area, spacing_m=finest_m, reach_m=1.0, thickness_m=0.2)
     ground: dict[str, Ground] = {}
     findings: list[Finding] = []
@@ -94,17 +95,44 @@ def survey_frame(site: Site, products: Products) -> SurveyFrame:
     thickness_m = slice_thickness_m(list(velocities.values()), antennas)
     reach_m = max(_reach_m(lines[name], v) for name, v in velocities.items())
     grid = choose_grid(site.settings, area, spacing_m=finest_m, reach_m=reach_m, thickness_m=thickness_m)
+    chosen = site.settings.primary.slice_m
+    if chosen is not None and chosen[1] > grid.nz * grid.depth_step_m + 1e-9:
+        raise SettingsError(
+            "the primary slice lies deeper than the volume",
+            where="site.toml, primary.slice_m",
+            received=f"{chosen[0]:g} to {chosen[1]:g} m; the recordings reach {reach_m:.2f} m",
+            do="choose a slice above that" + (", or a larger depth_max_m" if site.settings.depth_max_m else ""),
+        )
+    findings += _too_shallow(site, grid)
     return SurveyFrame(outlines, area, assumed, grid, thickness_m, ground, spacing_m, tuple(findings))
+
+
+def _too_shallow(site: Site, grid: VolumeGrid) -> list[Finding]:
+    depth_m, (top_m, base_m) = grid.nz * grid.depth_step_m, site.settings.target.depth_m
+    if depth_m >= base_m:
+        return []
+    text = f"the volume ends at {depth_m:.2f} m, but targets are expected from {top_m:g} to {base_m:g} m"
+    do = "what lies deeper is not shown: raise depth_max_m, or record a longer time window"
+    return [Finding("warning", "depth-short", text, where="site.toml", do=do)]
 
 
 def _area(
     outlines: Outlines, lines: dict[str, dict[str, xr.DataArray]], *, margin_m: float
 ) -> tuple[shapely.Geometry, bool]:
     whole, assumed = outlines.area, False
+    places = [np.column_stack([r["x"], r["y"]]) for held in lines.values() for r in held.values()]
     if whole is None:
-        places = [np.column_stack([r["x"], r["y"]]) for held in lines.values() for r in held.values()]
         whole, assumed = area_of_lines(places, margin_m), True
-    return (whole if outlines.obstacles is None else shapely.difference(whole, outlines.obstacles)), assumed
+    left = whole if outlines.obstacles is None else shapely.difference(whole, outlines.obstacles)
+    if left.area == 0:
+        raise SiteError(
+            "the obstacles leave nothing of the surveyed area", where="obstacles", do="check their outlines"
+        )
+    points = shapely.multipoints(np.concatenate(places))
+    if not shapely.intersects(shapely.buffer(left, margin_m), points):
+        do = "check the frame of the area and the coordinates of the lines"
+        raise SiteError("no line lies in the surveyed area", where="area", do=do)
+    return left, assumed
 
 
 def _reach_m(lines: dict[str, xr.DataArray], v_m_per_ns: float) -> float:
@@ -129,12 +157,15 @@ def gather_result(
         settings, burials, cell_m=frame.grid.cell_m, spacing_m=max(frame.spacing_m.values())
     )
     cut = {name: cut_visit(products.volumes[name], settings, thickness_m=frame.thickness_m) for name in frame.usable}
+    blank = [_no_data(name, *cut.pop(name)) for name in frame.usable if _is_blank(*cut[name], frame)]
+    if not cut:
+        raise SiteError("no visit can be mapped", received=blank[0].text, do=blank[0].do)
     outlined = {
         name: outline_visit(site, name, slices.isel(slice=chosen), frame.grid, frame.area)
         for name, (slices, chosen) in cut.items()
     }
     visits = []
-    for name in progress.over(frame.usable, "hotspots and accuracy"):
+    for name in progress.over(cut, "hotspots and accuracy"):
         each, ground = outlined[name], frame.ground[name]
         visits.append(
             VisitResult(
@@ -155,10 +186,10 @@ def gather_result(
                 score=score_one(each, frame.outlines, settings, frame.area, tolerance_m=tolerance_m),
             )
         )
-    said = [*frame.outlines.findings, *frame.findings]
+    said = [*site.stray_folders(), *frame.outlines.findings, *frame.findings, *blank]
     for name, (_, findings) in products.lines.items():
         said += findings
-        if name in frame.ground:
+        if name in cut:
             said += guard_visit(site, name, recipe, products.lines[name][0])
             said += [*frame.ground[name].findings, *outlined[name].findings]
     return SiteResult(
@@ -180,6 +211,18 @@ def gather_result(
         choices=list_choices(settings, frame.grid, tolerance_m=tolerance_m, thickness_m=frame.thickness_m),
         version=version(),
     )
+
+
+def _is_blank(slices: xr.Dataset, chosen: int, frame: SurveyFrame) -> bool:
+    strength = slices["strength"].values[chosen]
+    return not np.isfinite(strength[cells_inside(frame.area, frame.grid)]).any()
+
+
+def _no_data(visit: str, slices: xr.Dataset, chosen: int) -> Finding:
+    top_m, base_m = (float(slices[side].values[chosen]) for side in ("top", "base"))
+    text = f"the visit holds no data on the slice from {top_m:.2f} to {base_m:.2f} m, and is left out"
+    do = "choose a slice that the recordings of every visit reach, and check where the lines lie"
+    return Finding("fault", "visit-left-out", text, where=f"visits/{visit}", do=do, visit=visit)
 
 
 def _inside_area(mapped: xr.Dataset | None, frame: SurveyFrame) -> xr.Dataset | None:

@@ -10,7 +10,7 @@ from yewline.model import Finding
 from yewline.recipe import section_of
 from yewline.signal import clipped_traces, dead_traces, noise_level, spiky_traces, time_zero_drift
 
-__all__ = ["faulty_traces", "inspect_line"]
+__all__ = ["faulty_traces", "inspect_line", "place_of"]
 
 
 def faulty_traces(radargram: xr.DataArray) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
@@ -27,7 +27,7 @@ def inspect_line(radargram: xr.DataArray) -> list[Finding]:
     findings = []
 
     def say(code: str, text: str, received: str, do: str, traces: tuple[int, ...] = ()) -> None:
-        where = f"{radargram.attrs.get('file', '')}{_numbers(traces)}"
+        where = f"{place_of(radargram)}{_numbers(traces)}"
         findings.append(Finding("warning", code, text, where=where, received=received, do=do, visit=visit, line=line))
 
     dead = dead_traces(amplitude)
@@ -56,6 +56,12 @@ def inspect_line(radargram: xr.DataArray) -> list[Finding]:
         text = f"nothing above the noise after {noise.usable_ns:.0f} of {noise.window_ns:.0f} ns"
         say("noise-early", text, "", "what lies deeper cannot be seen on this line")
     return findings
+
+
+def place_of(radargram: xr.DataArray) -> str:
+    """The recorded file of a line, relative to the site folder."""
+    visit, file = (str(radargram.attrs.get(name, "")) for name in ("visit", "file"))
+    return f"visits/{visit}/lines/{file}" if visit and file else file
 
 
 def _count(traces: tuple[int, ...]) -> str:

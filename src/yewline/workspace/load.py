@@ -27,6 +27,12 @@ __all__ = ["LoadedVisit", "line_ends", "load_visit"]
 
 Ends = tuple[float, float, float, float]
 
+LARGEST = 1e12
+"""No receiver counts so far, and its square still fits a single-precision number."""
+
+FAR_M, FAR_TIMES = 1000.0, 20.0
+"""A line this far off, and by this much farther than the others are, is not part of a survey on foot."""
+
 
 @dataclass(frozen=True)
 class LoadedVisit:
@@ -43,7 +49,7 @@ def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> Load
         rows, said = read_lines_table(visit.path / "lines.csv")
         findings += said
     except YewlineError as error:
-        return LoadedVisit({}, (_of_visit(site, visit, Finding.of_error(error, "lines-table")),))
+        return LoadedVisit({}, _of_visit(site, visit, [Finding.of_error(error, "lines-table"), _nothing(visit)]))
     folder = visit.path / "lines"
     files = {path.relative_to(folder).as_posix(): path for path in sorted(folder.rglob("*")) if path.is_file()}
     recordings, said = _read_files(visit, rows, files, progress)
@@ -55,7 +61,9 @@ def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> Load
     used = {_posix(row.file) for row in rows}
     ledger = {name: hashes.get(name, "") for name in files if name in used or name not in named}
     sha256 = {name: value for name, value in ledger.items() if value}
-    findings += check_ledger(rows, list(ledger), sha256=sha256, labelled=labelled)
+    for said_of in check_ledger(rows, list(ledger), sha256=sha256, labelled=labelled):
+        where = f"lines/{said_of.where}" if said_of.where in files else said_of.where
+        findings.append(replace(said_of, where=where))
     radargrams: dict[str, xr.DataArray] = {}
     for line, segments in _by_line(rows).items():
         recording = recordings.get(_posix(segments[0].file))
@@ -64,13 +72,17 @@ def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> Load
         try:
             radargram, said = _place(site, visit, line, segments, recording)
         except YewlineError as error:
-            findings.append(Finding.of_error(error, "line-left-out", line=line))
+            fault = Finding.of_error(error, "line-left-out", line=line)
+            findings.append(replace(fault, where=f"lines/{segments[0].file}"))
             continue
         findings += said
         if radargram is not None:
             radargrams[line] = radargram
-    findings += _whole_survey(radargrams)
-    return LoadedVisit(radargrams, tuple(_of_visit(site, visit, finding) for finding in findings))
+    for fault in _far_lines(radargrams):
+        del radargrams[fault.line]
+        findings.append(fault)
+    findings += _whole_survey(radargrams) if radargrams else [_nothing(visit)]
+    return LoadedVisit(radargrams, _of_visit(site, visit, findings))
 
 
 def line_ends(radargram: xr.DataArray) -> Ends:
@@ -128,11 +140,10 @@ def _place(
     placed = _placement(site, visit, line, segments, recording, mine)
     if len(placed.keep) == 0:
         return None, list(placed.findings)
-    amplitude = recording.amplitude[mine[placed.keep]]
+    amplitude, wild = _plausible(recording.amplitude[mine[placed.keep]])
     antenna = visit.settings.antenna
     radargram = make_radargram(
-        # What is not a number has been reported by the reader; as zero it is found as a dead or spiky trace.
-        np.nan_to_num(amplitude, nan=0.0, posinf=0.0, neginf=0.0),
+        amplitude,
         interval_ns=recording.interval_ns,
         start_ns=recording.delay_ns,
         x=placed.x,
@@ -149,7 +160,17 @@ def _place(
         },
     )
     said = list(placed.findings)
+    if wild:
+        text, do = "samples of impossible size are taken as zero", "look for damage to the file"
+        where, received = f"lines/{segments[0].file}", f"{wild} sample{'s' if wild > 1 else ''} above {LARGEST:g}"
+        said.append(Finding("warning", "sample-size", text, where=where, received=received, do=do, line=line))
     return radargram, said
+
+
+def _plausible(amplitude: np.ndarray) -> tuple[np.ndarray, int]:
+    """Samples with zero for what is not a number, which the reader has reported, or too large for any receiver."""
+    wild = np.isfinite(amplitude) & (np.abs(amplitude) > LARGEST)
+    return np.where(wild, 0.0, np.nan_to_num(amplitude, nan=0.0, posinf=0.0, neginf=0.0)), int(wild.sum())
 
 
 def _placement(
@@ -183,14 +204,43 @@ def _whole_survey(radargrams: dict[str, xr.DataArray]) -> list[Finding]:
     ]
 
 
+def _far_lines(radargrams: dict[str, xr.DataArray]) -> list[Finding]:
+    """Lines that lie, or end, so far from the others that their coordinates must be a slip of the pen."""
+    if len(radargrams) < 3:
+        return []
+    ends = np.array([line_ends(radargram) for radargram in radargrams.values()]).reshape(-1, 2, 2)
+    distance = np.hypot(*np.moveaxis(ends - np.median(ends.reshape(-1, 2), axis=0), -1, 0)).max(axis=1)
+    limit = max(FAR_M, FAR_TIMES * float(np.median(distance)))
+    return [
+        Finding(
+            "fault",
+            "line-far",
+            "the line lies far from all others",
+            where=f"lines/{radargram.attrs['file']}",
+            received=f"{far / 1000:.1f} km away, from ({x0:g}, {y0:g}) to ({x1:g}, {y1:g})",
+            do="mend its coordinates, or put it into a site of its own",
+            line=line,
+        )
+        for (line, radargram), ((x0, y0), (x1, y1)), far in zip(radargrams.items(), ends, distance, strict=True)
+        if far > limit
+    ]
+
+
+def _nothing(visit: Visit) -> Finding:
+    text, do = "no line of this visit can be used", "mend the faults of its lines; the other visits still run"
+    return Finding("fault", "visit-empty", text, where=f"visits/{visit.name}", do=do)
+
+
 def _posix(name: str) -> str:
     return name.replace("\\", "/").removeprefix("./")
 
 
-def _of_visit(site: Site, visit: Visit, finding: Finding) -> Finding:
-    """The same finding with its visit, and its place relative to the site folder."""
-    finding = site.inside(finding)
-    where = finding.where
-    if where.startswith("lines.csv"):
-        where = f"visits/{visit.name}/{where}"
-    return replace(finding, visit=visit.name, where=where)
+def _of_visit(site: Site, visit: Visit, findings: list[Finding]) -> tuple[Finding, ...]:
+    """The same findings with their visit, and their place relative to the site folder."""
+    placed = []
+    for finding in findings:
+        where = site.inside(finding).where
+        if where.startswith(("lines.csv", "lines/")):
+            where = f"visits/{visit.name}/{where}"
+        placed.append(replace(finding, visit=visit.name, where=where))
+    return tuple(placed)

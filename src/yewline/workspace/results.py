@@ -14,11 +14,19 @@ import pandas as pd
 import shapely
 import xarray as xr
 
-from yewline.accuracy.result import DirectedDistances, Proportion, VisitComparison, VisitScore
+from yewline.accuracy.result import ChanceLevel, DirectedDistances, Proportion, VisitComparison, VisitScore
 from yewline.ground.summary import MoistureSummary
 from yewline.model import Finding, SiteSettings, VelocityField, VisitSettings
 
-__all__ = ["SiteResult", "VisitComparison", "VisitResult", "VisitScore", "run_schema"]
+__all__ = [
+    "ChanceLevel",
+    "SiteResult",
+    "VisitComparison",
+    "VisitResult",
+    "VisitScore",
+    "left_out_sentences",
+    "run_schema",
+]
 
 UNSCORED = "no burials are known here"
 
@@ -74,6 +82,7 @@ class SiteResult:
     inputs : path relative to the site folder to SHA-256, of every file read.
     choices : the choices made, in plain words, (what, value, why) each.
     version : of yewline.
+    left_out : names of the visits that were made, but that nothing could be drawn from.
     """
 
     root: Path
@@ -91,6 +100,7 @@ class SiteResult:
     inputs: dict[str, str]
     choices: tuple[tuple[str, str, str], ...]
     version: str
+    left_out: tuple[str, ...] = ()
 
     def summary(self) -> dict[str, Any]:
         """The figures of ``yewline run --json`` except `report` and `seconds`, as `run_schema` describes them.
@@ -117,6 +127,48 @@ def run_schema() -> dict[str, Any]:
     text = resources.files("yewline.workspace").joinpath("run.schema.json").read_text("utf-8")
     schema: dict[str, Any] = json.loads(text)
     return schema
+
+
+def left_out_sentences(result: SiteResult) -> tuple[str, ...]:
+    """What could not be used, a sentence each: whole visits with the cause, then lines, burials, readings, files.
+
+    Returns
+    -------
+    No sentence where everything was used.
+    """
+    out = [f"{name} was left out because {_cause(result, name)}." for name in result.left_out]
+    used = {visit.name: set(visit.radargrams) for visit in result.visits}
+    faults = [
+        finding for finding in result.findings if finding.grade == "fault" and finding.visit not in result.left_out
+    ]
+    # A name given to a second file: the first one keeps it, so that the name alone would not show the loss.
+    again = sum(finding.code == "line-duplicate" for finding in faults)
+    lost = {(f.visit, f.line) for f in faults if f.line and f.line not in used.get(f.visit, ())}
+    if lines := len(lost) + again:
+        total = lines + sum(len(names) for names in used.values())
+        out.append(f"{lines} of {total} lines could not be used.")
+    told = [f.text for f in result.findings if f.code in ("burials-outside", "readings-outside", "opened-outside")]
+    places: dict[str, list[str]] = {}
+    for finding in faults:
+        if not finding.line:
+            places.setdefault(finding.text, []).append(finding.where)
+    told += [f"{text} ({where[0] if len(where) == 1 else f'{len(where)} places'})" for text, where in places.items()]
+    return (*out, *(f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in dict.fromkeys(told)))
+
+
+def _cause(result: SiteResult, visit: str) -> str:
+    """Why a visit was left out: the fault that lies at the root, rather than what followed from it."""
+    rank = {"readings-left-out": 0, "visit-left-out": 2, "visit-empty": 2}
+    faults = [finding for finding in result.findings if finding.visit == visit and finding.grade == "fault"]
+    if not faults:
+        return "nothing of it could be used"
+    root = min(faults, key=lambda finding: rank.get(finding.code, 1))
+    received = f" (received {root.received})" if root.received else ""
+    if root.code == "readings-left-out":
+        return f"its moisture readings cannot be used: {root.text}{received}"
+    others = sum(finding.line != "" for finding in faults)
+    many = f", and {others - 1} more" if root.line and others > 1 else ""
+    return f"{f'line {root.line}: ' if root.line else ''}{root.text}{received}{many}"
 
 
 def _visit_summary(visit: VisitResult) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import time
 from collections.abc import Callable, Iterator
@@ -11,6 +12,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from yewline.errors import SiteError
 from yewline.model import digest, version
 from yewline.progress import SILENT, Progress
 from yewline.recipe import Recipe, recipe_digest
@@ -23,6 +25,7 @@ from yewline.workspace.site import Site
 from yewline.workspace.stage_lines import load_recipe, make_lines
 from yewline.workspace.stage_volume import make_visit_volume
 from yewline.workspace.store import load_radargrams, load_volume, save_radargrams, save_volume
+from yewline.workspace.truth import check_frame
 
 __all__ = ["run_site", "site_result"]
 
@@ -47,9 +50,11 @@ def run_site(
 
     Raises
     ------
-    SiteError : nothing can be run: no visit has a usable line and a velocity.
+    SiteError : nothing can be run: no visit has a usable line and a velocity, or results cannot be written.
+    SettingsError, FrameError : the recipe, the primary slice or the frame cannot be used.
     """
-    return _Run(site, progress).do(export, report)
+    with _system_refusals(site):
+        return _Run(site, progress).do(export, report)
 
 
 def site_result(site: Site, *, progress: Progress = SILENT) -> SiteResult:
@@ -59,7 +64,19 @@ def site_result(site: Site, *, progress: Progress = SILENT) -> SiteResult:
     ------
     SiteError : nothing can be run: no visit has a usable line and a velocity.
     """
-    return _Run(site, progress).result()
+    with _system_refusals(site):
+        return _Run(site, progress).result()
+
+
+@contextmanager
+def _system_refusals(site: Site) -> Iterator[None]:
+    """What the operating system refuses (no space, no permission, a file in the way of a folder), said as an error."""
+    try:
+        yield
+    except OSError as error:
+        where = None if error.filename is None else site.relative(Path(os.fsdecode(error.filename)))
+        do = "check space and permissions; results/ is safe to delete"
+        raise SiteError("the system refused to read or write", where=where, received=error.strerror, do=do) from error
 
 
 class _Run:
@@ -76,6 +93,7 @@ class _Run:
         with self._timed("read inputs"):
             self.inputs = hash_inputs(site, progress=progress)
         self.recipe: Recipe = load_recipe(site)
+        check_frame(site)
         self.products = Products()
 
     def do(self, export: Callable[[SiteResult, Path], object], report: Callable[[SiteResult, Path], object]) -> Outcome:

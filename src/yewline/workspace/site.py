@@ -65,7 +65,7 @@ class Site:
         there = self.outline_paths(stem)
         if len(there) > 1:
             names = ", ".join(path.name for path in there)
-            raise SiteError(f"more than one file of {stem}", received=names, do="keep one")
+            raise SiteError(f"more than one file of {stem}", where=there[0].name, received=names, do="keep one")
         return there[0] if there else None
 
     def outline_paths(self, stem: str) -> list[Path]:

@@ -15,7 +15,7 @@ from yewline.ground.summary import MoistureSummary
 from yewline.model import Finding, VelocityField, VolumeGrid
 from yewline.workspace.site import Site, Visit
 
-__all__ = ["Ground", "load_readings", "make_ground"]
+__all__ = ["Ground", "load_readings", "make_ground", "no_velocity"]
 
 
 @dataclass(frozen=True)
@@ -60,6 +60,15 @@ def load_readings(site: Site, visit: Visit, area: shapely.Geometry | None) -> tu
     return readings, findings
 
 
+def no_velocity(visit: Visit) -> SiteError:
+    """The error for a visit that nothing gives a velocity for."""
+    return SiteError(
+        "no velocity: there are no usable moisture readings and none is declared",
+        where=f"visits/{visit.name}",
+        do="add readings.csv, or velocity_m_per_ns under [soil] in visit.toml",
+    )
+
+
 def make_ground(site: Site, visit: Visit, grid: VolumeGrid, area: shapely.Geometry) -> Ground:
     """Level, variability, map and velocity of one visit.
 
@@ -71,11 +80,7 @@ def make_ground(site: Site, visit: Visit, grid: VolumeGrid, area: shapely.Geomet
     if readings is None:
         declared = velocity_declared(visit.settings.soil)
         if declared is None:
-            raise SiteError(
-                "no velocity: there are no usable moisture readings and none is declared",
-                where=f"visits/{visit.name}",
-                do="add readings.csv, or velocity_m_per_ns under [soil] in visit.toml",
-            )
+            raise no_velocity(visit)
         return Ground(None, None, None, declared, tuple(findings))
     how = visit.settings.readings
     summary = summarise_moisture(readings, support_depth_m=how.support_depth_m)

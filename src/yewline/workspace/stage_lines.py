@@ -14,11 +14,11 @@ from yewline.positions import line_spacing_m
 from yewline.progress import Progress
 from yewline.recipe import Recipe, guard, read_recipe, run_before, run_lines, section_of, standard_recipe
 from yewline.signal import fill_traces, fit_absorption
-from yewline.workspace.inspect import faulty_traces, inspect_line
+from yewline.workspace.inspect import faulty_traces, inspect_line, place_of
 from yewline.workspace.load import line_ends, load_visit
-from yewline.workspace.site import Site
+from yewline.workspace.site import Site, places_inside
 
-__all__ = ["guard_visit", "line_spacing", "load_recipe", "make_lines"]
+__all__ = ["first_steps", "guard_visit", "line_spacing", "load_recipe", "make_lines"]
 
 Lines = tuple[dict[str, xr.DataArray], list[Finding]]
 
@@ -29,7 +29,8 @@ WORKERS = os.cpu_count() or 1
 def load_recipe(site: Site) -> Recipe:
     """The site's `recipe.toml`, or the built-in standard recipe."""
     path = site.root / "recipe.toml"
-    return read_recipe(path) if path.is_file() else standard_recipe()
+    with places_inside(site.root):
+        return read_recipe(path) if path.is_file() else standard_recipe()
 
 
 def make_lines(site: Site, recipe: Recipe, *, progress: Progress) -> dict[str, Lines]:
@@ -41,13 +42,7 @@ def make_lines(site: Site, recipe: Recipe, *, progress: Progress) -> dict[str, L
     made: dict[str, Lines] = {}
     for visit in site.visits:
         loaded = load_visit(site, visit, progress=progress)
-        work = run_lines(
-            lambda raw: _first_steps(raw, recipe, at),
-            loaded.radargrams.values(),
-            workers=WORKERS,
-            progress=progress,
-            label=f"process {visit.name}",
-        )
+        work = first_steps(loaded.radargrams, recipe, progress=progress, label=f"process {visit.name}")
         findings = [*loaded.findings, *(finding for _, said in work for finding in said)]
         made[visit.name] = ({str(done.attrs["line"]): done for done, _ in work if done is not None}, findings)
     rate, said = _fit_rate(made)
@@ -63,14 +58,27 @@ def make_lines(site: Site, recipe: Recipe, *, progress: Progress) -> dict[str, L
     return made
 
 
+def first_steps(
+    lines: dict[str, xr.DataArray], recipe: Recipe, *, progress: Progress, label: str
+) -> list[tuple[xr.DataArray | None, list[Finding]]]:
+    """Each raw line up to the compensation of absorption, and what was seen on it; None where a step refuses it."""
+    at = _compensation(recipe)
+    work = run_lines(
+        lambda raw: _first_steps(raw, recipe, at), lines.values(), workers=WORKERS, progress=progress, label=label
+    )
+    return list(work)
+
+
 def _first_steps(raw: xr.DataArray, recipe: Recipe, at: int) -> tuple[xr.DataArray | None, list[Finding]]:
-    """One line up to the compensation of absorption, and what was seen on it; None where a step refuses it."""
     findings = inspect_line(raw)
     try:
         return run_before(recipe, _mended(raw), steps=slice(0, at)), findings
     except YewlineError as error:
         visit, line = str(raw.attrs["visit"]), str(raw.attrs["line"])
-        return None, [*findings, Finding.of_error(error, "line-left-out", visit=visit, line=line)]
+        fault = Finding.of_error(error, "line-left-out", visit=visit, line=line)
+        step = fault.where.rpartition(", ")[2]
+        where = f"{place_of(raw)}, {step}" if step.startswith("step ") else place_of(raw)
+        return None, [*findings, replace(fault, where=where)]
 
 
 def _fit_rate(made: dict[str, Lines]) -> tuple[float, list[Finding]]:
@@ -84,10 +92,18 @@ def _fit_rate(made: dict[str, Lines]) -> tuple[float, list[Finding]]:
 
 
 def guard_visit(site: Site, visit: str, recipe: Recipe, lines: dict[str, xr.DataArray]) -> list[Finding]:
-    """What the recipe does that could erase a grave, said once for a visit: it is so on every line alike."""
+    """What the recipe does that could erase a grave; said once for a visit where it holds for many lines."""
     length_m = site.settings.target.adult.length_m
-    said = {f.text: f for radargram in lines.values() for f in guard(recipe, radargram, grave_length_m=length_m)}
-    return [replace(finding, visit=visit) for finding in said.values()]
+    said: dict[str, list[Finding]] = {}
+    for radargram in lines.values():
+        for finding in guard(recipe, radargram, grave_length_m=length_m):
+            said.setdefault(finding.text, []).append(finding)
+    findings = []
+    for text, each in said.items():
+        line = each[0].line if len(each) == 1 else ""
+        count = "" if len(each) == 1 else f" ({len(each)} of {len(lines)} lines)"
+        findings.append(replace(each[0], text=f"{text}{count}", visit=visit, line=line))
+    return findings
 
 
 def line_spacing(lines: dict[str, xr.DataArray]) -> float:

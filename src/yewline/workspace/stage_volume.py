@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import shapely
 import xarray as xr
 
+from yewline.errors import SettingsError
 from yewline.model import SiteSettings, VelocityField, VolumeGrid
 from yewline.progress import Progress
 from yewline.recipe import Recipe, run_after, run_lines
@@ -22,10 +23,22 @@ def choose_grid(
     """The grid of all visits.
 
     The cell is half the spacing of the lines, on whole centimetres (common practice, no source). The depth goes a slice
-    below the deepest target, but not below what the recorded time reaches.
+    below the deepest target, or to the base of the primary slice, but not below what the recorded time reaches.
+
+    Raises
+    ------
+    SettingsError : the cell that `site.toml` fixes is wider than the lines are apart, so that some would hold no data.
     """
+    if settings.cell_m is not None and settings.cell_m > spacing_m:
+        raise SettingsError(
+            "the cell is wider than the lines are apart",
+            where="site.toml, cell_m",
+            received=f"{settings.cell_m:g} m for lines {spacing_m:.2f} m apart",
+            do="leave it out, or use half the spacing",
+        )
     cell_m = settings.cell_m or max(0.05, round(spacing_m / 2, 2))
-    wanted_m = settings.depth_max_m or settings.target.depth_m[1] + thickness_m
+    chosen_m = settings.primary.slice_m[1] if settings.primary.slice_m else 0.0
+    wanted_m = settings.depth_max_m or max(settings.target.depth_m[1] + thickness_m, chosen_m)
     depth_m = max(min(wanted_m, reach_m), 2 * settings.depth_step_m)
     return VolumeGrid.around(area.bounds, cell_m=cell_m, depth_max_m=depth_m, depth_step_m=settings.depth_step_m)
 

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
 import shapely
 
-from yewline.errors import YewlineError
-from yewline.formats import read_area, read_burials, read_drawn_hotspots, read_opened
+from yewline.errors import FrameError, YewlineError
+from yewline.formats import projected_system, read_area, read_burials, read_drawn_hotspots, read_opened
 from yewline.model import BURIAL_COLUMNS, HOTSPOT_COLUMNS, OPENED_COLUMNS, Finding, empty_outlines
 from yewline.workspace.site import Site
 
-__all__ = ["Outlines", "area_of_lines", "load_drawn", "load_outlines"]
+__all__ = ["Outlines", "area_of_lines", "check_frame", "load_drawn", "load_outlines", "within"]
 
 
 @dataclass(frozen=True)
@@ -51,6 +51,40 @@ def load_outlines(site: Site) -> Outlines:
         if len(table):
             findings.append(Finding("found", stem, f"{len(table)} outlines of {stem}"))
     return Outlines(found["area"], found["obstacles"], tables["burials"], tables["opened"], tuple(findings))
+
+
+def within(outlines: Outlines, area: shapely.Geometry) -> Outlines:
+    """The same outlines without burials and opened ground that lie outside the surveyed area; findings name them."""
+    kept: dict[str, gpd.GeoDataFrame] = {}
+    said: list[Finding] = []
+    for stem, table, told in (
+        ("burials", outlines.burials, "known burials lie outside the surveyed area and are not scored"),
+        ("opened", outlines.opened, "outlines of opened ground lie outside the surveyed area and are not used"),
+    ):
+        outside = ~shapely.intersects(np.asarray(table.geometry.values, dtype=object), area)
+        kept[stem] = table[~outside].reset_index(drop=True) if outside.any() else table
+        if outside.any():
+            names = ", ".join(str(name) for name in table.loc[outside, table.columns[0]].head(8))
+            text, do = f"{int(outside.sum())} of {len(table)} {told}", "check their frame if they should lie inside"
+            said.append(Finding("warning", f"{stem}-outside", text, where=stem, received=names, do=do))
+    return replace(outlines, burials=kept["burials"], opened=kept["opened"], findings=(*outlines.findings, *said))
+
+
+def check_frame(site: Site) -> None:
+    """Refuse a frame that results could not be written in.
+
+    Raises
+    ------
+    FrameError : an EPSG code that is unknown or not of a projected system, or control points that do not fit.
+    """
+    frame = site.settings.frame
+    if frame.epsg is None:
+        return
+    try:
+        projected_system(frame)
+        frame.to_projected()
+    except FrameError as error:
+        raise FrameError(error.problem, where="site.toml, [frame]", received=error.received, do=error.do) from error
 
 
 def load_drawn(site: Site, visit: str) -> tuple[gpd.GeoDataFrame, list[Finding]]:
