@@ -198,6 +198,13 @@ def test_samples_that_are_not_finite_are_kept_and_reported(reader: Reader, tmp_p
     note = next(note for note in got.notes if note.code == "not-finite")
     assert note.grade == "warning"
     assert note.received == "2 samples: trace 2 sample 3, trace 5 sample 1"
+    assert note.text.endswith("counted as not recorded")
+    assert note.do.endswith("a trace with gaps is replaced by its neighbours")
+
+
+@each
+def test_one_label_alone_tells_no_lines_apart(reader: Reader, tmp_path: Path) -> None:
+    assert read_recording(whole(tmp_path, reader, line=["7"] * LINES * TRACES)).line is None
 
 
 @each

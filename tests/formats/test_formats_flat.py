@@ -10,7 +10,7 @@ import numpy.testing as npt
 import pytest
 
 from yewline.errors import FormatError, InputError, SettingsError
-from yewline.formats import read_flat, write_flat
+from yewline.formats import read_flat, read_recording, write_flat
 from yewline.model import ReadHints, Recording
 
 
@@ -36,8 +36,8 @@ def codes_of(recording: Recording) -> list[str]:
 def test_every_type_by_hand(
     tmp_path: Path, byte_order: str, mark: str, dtype: str, kind: str, values: list[float]
 ) -> None:
-    record = struct.pack(f"{mark}i3{kind}", 7, *values)
-    content = b"HEAD!" + record * 2 + b"tail"
+    records = [struct.pack(f"{mark}i3{kind}", number, *values) for number in (7, 8)]
+    content = b"HEAD!" + b"".join(records) + b"tail"
     text = f"""samples = 3
 dtype = "{dtype}"
 byte_order = "{byte_order}"
@@ -55,11 +55,11 @@ line_offset = 0
     assert (got.interval_ns, got.delay_ns) == (0.4, -2.0)
     assert got.interval_source == "interval_ns in line.bin.toml"
     assert got.line is not None
-    assert got.line.tolist() == ["7", "7"]
+    assert got.line.tolist() == ["7", "8"]
 
 
 def test_coordinates_and_text_labels_in_trace_headers(tmp_path: Path) -> None:
-    record = struct.pack("<8sii2h", b"A 1", 1500, -250, 5, 6)
+    record = struct.pack("<8sii2h", b"A 1", 1500, -250, 5, 6) + struct.pack("<8sii2h", b"B", 1600, -250, 5, 6)
     text = """samples = 2
 dtype = "int16"
 byte_order = "little"
@@ -75,9 +75,25 @@ coordinate_scale = 0.001
     assert got.line is not None
     assert got.x is not None
     assert got.y is not None
-    assert (got.line.tolist(), got.x.tolist(), got.y.tolist()) == (["A 1"], [1.5], [-0.25])
+    assert (got.line.tolist(), got.x.tolist(), got.y.tolist()) == (["A 1", "B"], [1.5, 1.6], [-0.25, -0.25])
     assert got.interval_ns is None
     assert "interval-unknown" in codes_of(got)
+
+
+@pytest.mark.parametrize(("dtype", "kind"), [("int16", "<h"), ("int32", "<i"), ("float64", "<d")])
+def test_scale_multiplies_every_sample(tmp_path: Path, dtype: str, kind: str) -> None:
+    text = f'samples = 3\ndtype = "{dtype}"\nbyte_order = "little"\nscale = 0.001\n'
+    got = read_flat(save(tmp_path, np.array([[1, -250, 32000]] * 2).astype(kind).tobytes(), text))
+    npt.assert_array_equal(got.amplitude, np.array([[0.001, -0.25, 32.0]] * 2, np.float32))
+    assert got.amplitude.dtype == np.float32
+    assert got.amplitude.flags.c_contiguous
+
+
+def test_an_unknown_key_names_the_description(tmp_path: Path) -> None:
+    path = save(tmp_path, bytes(8), GOOD + "sclae = 2\n")
+    with pytest.raises(SettingsError, match=r"Did you mean 'scale'") as caught:
+        read_recording(path)
+    assert caught.value.where == str(tmp_path / "line.bin.toml")
 
 
 def test_interval_from_the_hints(tmp_path: Path) -> None:
@@ -184,6 +200,8 @@ def test_faults(tmp_path: Path, content: bytes, text: str, message: str) -> None
         (GOOD + "line_offset = 2\n", "line_offset lies outside the trace header of 0 bytes"),
         (GOOD + "trace_header_bytes = 8\nx_offset = 0\n", "x_offset and y_offset must be given together"),
         (GOOD + "interval_ns = 0\n", "'interval_ns' cannot be used"),
+        (GOOD + "scale = 0\n", "scale must not be zero"),
+        (GOOD + "scale = nan\n", "'scale' cannot be used"),
         ("samples = \n", "not valid TOML"),
     ],
 )

@@ -153,3 +153,17 @@ def test_no_variable_or_several(tmp_path: Path) -> None:
 def test_times_that_do_not_step_evenly(tmp_path: Path, time: list[float]) -> None:
     with pytest.raises(FormatError, match="times do not step evenly upward"):
         read_netcdf(made(tmp_path / "a.nc", units="ns", time=np.array(time)))
+
+
+@pytest.mark.parametrize(("units", "words"), [("ft", "feet"), ("foot", "feet"), ("feet", "feet"), ("m", "metres")])
+def test_units_of_length(tmp_path: Path, units: str, words: str) -> None:
+    table = xr.Dataset(
+        {"amplitude": (("trace", "time"), AMPLITUDE)},
+        coords={
+            "time": ("time", np.arange(4.0), {"units": "ns"}),
+            "x": ("trace", [0.0, 1.0, 2.0], {"units": units}),
+            "y": ("trace", [5.0, 5.0, 5.0], {"units": units}),
+        },
+    )
+    table.to_netcdf(tmp_path / "a.nc", engine="scipy")
+    assert read_netcdf(tmp_path / "a.nc").coordinates == words

@@ -544,6 +544,21 @@ def test_degrees_minutes_seconds(save: Callable[[bytes], Path]) -> None:
     assert got.x[0] == pytest.approx(-(123 + 30 / 60 + 36.5 / 3600))
 
 
+def test_seconds_a_rounding_error_short_of_a_minute() -> None:
+    # 60 s short by one unit in the last place: 123 degrees 30 minutes, not 123 degrees 29 minutes 100 seconds.
+    almost = np.nextafter(np.array([1233000.0, 1230000.0]), 0)
+    npt.assert_allclose(dms_to_degrees(almost), [123.5, 123.0], atol=1e-9)
+
+
+def test_midpoint_of_packed_degrees_is_taken_in_degrees(save: Callable[[bytes], Path]) -> None:
+    # 10 degrees 59 minutes 59 seconds and 11 degrees 0 minutes 1 second: 11 degrees lie between them.
+    head = {"units": 4, "source_x": 105959, "group_x": 110001, "source_y": 475959, "group_y": 480001}
+    got = read_segy(save(build([floats(1, 2)], samples=2, heads=[head])))
+    assert got.x is not None
+    assert got.y is not None
+    npt.assert_allclose([got.x[0], got.y[0]], [11.0, 48.0], atol=1e-9)
+
+
 def test_which_coordinates_count(save: Callable[[bytes], Path]) -> None:
     head = {"source_x": 2, "source_y": 4, "group_x": 4, "group_y": 8, "cdp_x": 7, "cdp_y": 9}
     first = read_segy(save(build([floats(1, 2)], samples=2, heads=[head])))
@@ -565,21 +580,28 @@ def test_coordinate_units_that_differ_or_positions_that_do_not_move(save: Callab
 
 
 def test_one_file_with_many_lines(save: Callable[[bytes], Path]) -> None:
-    numbers = [3, 3, 3, 1, 1, 2]
-    records = build([floats(1, 2)] * 6, samples=2, heads=[{"field_record": n} for n in numbers])
+    numbers = [3] * 10 + [1] * 9 + [2] * 4
+    records = build([floats(1, 2)] * 23, samples=2, heads=[{"field_record": n} for n in numbers])
     got = read_segy(save(records))
     assert got.line is not None
-    assert got.line.tolist() == ["3", "3", "3", "1", "1", "2"]
-    inline = build([floats(1, 2)] * 6, samples=2, major=1, fixed=1, heads=[{"inline": n} for n in numbers])
+    assert got.line.tolist() == [str(number) for number in numbers]
+    inline = build([floats(1, 2)] * 23, samples=2, major=1, fixed=1, heads=[{"inline": n} for n in numbers])
     again = read_segy(save(inline))
     assert again.line is not None
     assert again.line.tolist() == got.line.tolist()
-    # A number that counts traces, or comes back, is no line.
-    for other in ([1, 2, 3, 4, 5, 6], [1, 1, 2, 2, 1, 1], [7] * 6):
-        assert (
-            read_segy(save(build([floats(1, 2)] * 6, samples=2, heads=[{"field_record": n} for n in other]))).line
-            is None
-        )
+
+
+@pytest.mark.parametrize(
+    "numbers",
+    [[1, 2, 3, 4, 5, 6], [1, 1, 2, 2, 3, 3], [*[1] * 30, *range(2, 9)], [1] * 10 + [2] * 10 + [1] * 10, [7] * 20],
+    ids=["traces", "pairs", "mostly traces", "comes back", "one"],
+)
+@pytest.mark.parametrize("field", ["field_record", "inline"])
+def test_a_number_that_counts_traces_or_comes_back_is_no_line(
+    numbers: list[int], field: str, save: Callable[[bytes], Path]
+) -> None:
+    heads = [{field: number} for number in numbers]
+    assert read_segy(save(build([floats(1, 2)] * len(heads), samples=2, major=1, fixed=1, heads=heads))).line is None
 
 
 def test_elevations_are_scaled(save: Callable[[bytes], Path]) -> None:

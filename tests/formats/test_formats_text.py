@@ -163,6 +163,19 @@ def test_missing_and_infinite_samples_are_kept_and_reported(save: Save) -> None:
 # --- writer ------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("delay", [0, 2000])
+def test_long_rows_with_other_times_are_refused_however_late_they_begin(delay: int, save: Save) -> None:
+    rows = [(0, delay, 1), (0, delay + 0.5, 2), (1, delay, 3), (1, delay + 0.4, 4)]
+    path = save("x,y,t,amplitude\n" + "".join(f"{x},0,{t},{a}\n" for x, t, a in rows))
+    with pytest.raises(FormatError, match="row 5.*traces have different times"):
+        read_text(path)
+
+
+def test_long_rows_of_one_sample_give_no_interval(save: Save) -> None:
+    with pytest.raises(FormatError, match="one sample a trace gives no sample interval"):
+        read_text(save("x,y,t,amplitude\n0,0,5,1\n1,0,5,2\n"))
+
+
 @pytest.mark.parametrize("layout", ["matrix", "long"])
 @pytest.mark.parametrize(("separator", "decimal_comma"), [(",", False), (";", True), ("\t", False), ("\t", True)])
 def test_writer(tmp_path: Path, layout: str, separator: str, decimal_comma: bool) -> None:

@@ -55,6 +55,14 @@ def test_segments_keep_their_own_traces():
     assert placed.findings[0].text == "3 of 9 traces belong to no segment and are not used"
 
 
+def test_traces_left_over_for_other_lines_are_not_reported():
+    rows = [_row(first_trace=1, last_trace=3)]
+    alone, shared = place_line(9, rows, GRIDS.get), place_line(9, rows, GRIDS.get, shared=True)
+    assert _codes(alone) == [("found", "traces-unused")]
+    assert _codes(shared) == []
+    assert shared.keep.tolist() == alone.keep.tolist()
+
+
 def test_a_segment_of_one_trace_lies_in_its_middle():
     placed = place_line(1, [_row()], GRIDS.get)
     assert placed.x.tolist() == [5.0]
@@ -100,6 +108,55 @@ def test_nothing_to_place_is_refused():
 def test_headers_on_a_local_frame_are_site_metres():
     placed = place_by_headers([0, 1, 2], [5, 5, 5], coordinates="length", frame=Frame())
     assert placed.x.tolist() == [0, 1, 2]
+    assert _codes(placed) == [("assumed", "header-coordinates")]
+
+
+def test_feet_become_metres():
+    # The international foot is 0.3048 m exactly (yard and pound agreement of 1959).
+    placed = place_by_headers([0, 10, 100], [5, 5, 5], coordinates="feet", frame=Frame())
+    np.testing.assert_allclose(placed.x, [0, 3.048, 30.48], rtol=1e-12)
+    np.testing.assert_allclose(placed.y, 1.524, rtol=1e-12)
+    assert placed.findings[0].grade == "assumed"
+    assert "in feet converted to site metres, 0.3048 m to the foot" in placed.findings[0].text
+    with pytest.raises(FrameError, match=r"L3: header coordinates in feet on the frame of EPSG:32633.*[Ee]xport"):
+        place_by_headers([0, 10], [5, 5], coordinates="feet", frame=TIED, line="L3")
+
+
+def test_slow_fixes_are_spread_over_their_traces():
+    true = 0.1 * np.arange(60)
+    placed = place_by_headers(np.floor(true + 1e-9), np.full(60, 3.0), coordinates="metres", frame=Frame())
+    np.testing.assert_allclose(placed.x, true, atol=1e-9)
+    np.testing.assert_allclose(placed.y, 3.0)
+    assert _codes(placed) == [("assumed", "header-coordinates"), ("assumed", "header-fixes")]
+    assert placed.findings[1].received == "6 fixes for 60 traces, about 1 m apart"
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(2, 40), st.integers(1, 40), st.integers(1, 80), st.integers(2, 6), st.floats(0, 360))
+def test_ends_of_slow_fixes_stay_within_a_step(held, first, last, n_fix, bearing):
+    runs = [min(first, held), *[held] * (n_fix - 2), last]
+    along = np.repeat(7.0 + np.arange(n_fix), runs)
+    x, y = along * np.cos(np.radians(bearing)), along * np.sin(np.radians(bearing))
+    placed = place_by_headers(x, y, coordinates="metres", frame=Frame())
+    off = placed.x * np.cos(np.radians(bearing)) + placed.y * np.sin(np.radians(bearing)) - along
+    assert off.min() > -1e-9
+    assert off.max() < 1
+    steps = np.hypot(np.diff(placed.x), np.diff(placed.y))
+    assert steps.min() > 0
+    if n_fix > 2 and last <= held:
+        np.testing.assert_allclose(steps, 1 / held)
+
+
+def test_spread_fixes_mind_traces_that_were_left_out():
+    east = 500_000 + np.repeat([0.0, 1.0, 2.0], 4)
+    east[5] = np.nan
+    placed = place_by_headers(east, np.full(12, 5e6), coordinates="metres", frame=Frame(epsg=32633))
+    np.testing.assert_allclose(placed.x - 500_000, np.delete(0.25 * np.arange(12), 5), atol=1e-9)
+
+
+def test_headers_that_move_at_each_trace_are_left_as_they_are():
+    placed = place_by_headers([0, 0, 1, 5], [0, 1, 1, 1], coordinates="metres", frame=Frame())
+    assert (placed.x.tolist(), placed.y.tolist()) == ([0, 0, 1, 5], [0, 1, 1, 1])
     assert _codes(placed) == [("assumed", "header-coordinates")]
 
 

@@ -15,6 +15,7 @@ import pytest
 from yewline.report import render_report, write_report
 from yewline.report.context import CONTENTS
 from yewline.report.distances import comparison_plot, distance_limit, distance_plot, null_plot
+from yewline.report.slices import apart
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}
 SELF_CLOSED = {"image", "path", "rect"}
@@ -270,6 +271,7 @@ def test_the_observed_mean_stands_in_both_null_distributions(site):
     assert len(figure.axes) == 2
     for axes in figure.axes:
         assert visit.score.hotspot_to_burial.mean_m in axes.lines[0].get_xdata()
+        assert any("observed 0.77 m" in text.get_text() for text in axes.texts)
     lone = replace(visit.score.hotspot_to_burial, placement=None, shift=None)
     assert null_plot(replace(visit, score=replace(visit.score, hotspot_to_burial=lone))) is None
 
@@ -295,14 +297,53 @@ def test_the_comparison_counts_burials_that_fall_together(site):
     assert comparison_plot(replace(comparison, capped_a_m=np.full(4, np.nan))) is None
 
 
-@pytest.mark.parametrize(
-    ("difference", "text"),
-    [
-        (-0.2, "0.20 m closer on average on B than on A"),
-        (0.2, "closer on average on A than on B"),
-        (0.001, "did not differ"),
-    ],
-)
-def test_the_difference_is_told_from_the_nearer_visit(site, difference, text):
-    named = replace(site.comparisons[0], visit_a="A", visit_b="B", paired_difference_m=difference)
-    assert text in Page(render_report(replace(site, visits=site.visits[:1], comparisons=(named,)))).words
+def test_the_page_opens_with_care_and_with_who_decides(plain):
+    words = Page(plain).words
+    opening = words[: words.find("The answer first", words.find("Restricted"))]
+    assert words.index("These pages concern people who have died") < words.index("Radar was drawn over")
+    assert words.index("Release requires approval by") < words.index("Radar was drawn over")
+    assert "Restricted" in opening
+
+
+def test_a_null_that_leaves_hotspots_out_says_of_how_many_its_mean_is(site):
+    visit = site.visits[0]
+    item = visit.score.hotspot_to_burial
+    note = "2 of 20 hotspots lie outside the ground compared and are left out of the chance level"
+    shift = replace(item.shift, observed_m=1.25, notes=(note,))
+    odd = replace(visit, score=replace(visit.score, hotspot_to_burial=replace(item, shift=shift)))
+    texts = [text.get_text() for axes in null_plot(odd).axes for text in axes.texts]
+    assert "observed 1.25 m (18 of 20 hotspots)" in texts
+    words = Page(render_report(replace(site, visits=(odd,)))).words
+    assert "it was 1.25 m on average (18 of 20 hotspots); the same pattern laid elsewhere" in words
+    assert "1.25 m where chance is worked out (18 of 20 hotspots); chance" in words
+
+
+def test_what_could_not_be_used_is_said_at_the_top(plain, site):
+    answer = Page(plain).words.split("What may not be concluded")[0]
+    assert "1 of 13 lines could not be used. See Data quality" in " ".join(answer.split())
+    clean = Page(render_report(replace(site, findings=()))).words
+    assert "could not be used" not in clean
+
+
+def test_slices_that_overlap_those_before_them_are_folded_away(plain, site):
+    text = plain[plain.index('id="slices"') : plain.index('id="radargrams"')]
+    for part in text.split("<h3>")[1:]:
+        shown, folded = part.split("<details>")
+        assert [label in shown for label in ("0.20–0.40", "0.40–0.60", "0.60–0.80", "1.00–1.20")] == [True] * 4
+        assert [label in folded for label in ("0.30–0.50", "0.50–0.70", "1.10–1.30")] == [True] * 3
+        assert "5 slices in between" in folded
+
+
+def test_a_chosen_slice_of_its_own_thickness_does_not_break_the_sequence(site):
+    slices = site.visits[0].slices.isel(slice=[0, 1, 2, 3, 4, 5, 6, 7, 8])
+    thick = slices.assign_coords(base=slices["base"].copy(data=[0.4, 0.5, 0.6, 0.9, 0.8, 0.9, 1.0, 1.1, 1.2]))
+    assert apart(replace(site.visits[0], slices=thick, chosen=3)) == [
+        True, False, True, True, True, False, True, False, True,
+    ]  # fmt: skip
+
+
+def test_the_comparison_names_its_cap_and_why_p_has_a_floor(site):
+    named = replace(site.comparisons[0], tolerance_m=0.35, differing=12)
+    words = Page(render_report(replace(site, comparisons=(named,)))).words
+    assert "counted up to 0.35 m, the tolerance of matching" in words
+    assert "12 of 24 burials differ" in words

@@ -9,26 +9,30 @@ import pytest
 from statsmodels.stats.proportion import proportion_confint
 
 from yewline.accuracy.result import Proportion
-from yewline.report.tables import burial_distances, burial_table, hotspot_table, overview_table
-from yewline.report.words import (
-    CAUTIONS,
+from yewline.report.history import burial_distances, burial_table
+from yewline.report.sentences import (
     absence_sentence,
     answer_lead,
     chance_sentence,
+    limits,
+    not_concluded,
+    precision_sentence,
+    recall_sentence,
+    room_words,
+)
+from yewline.report.tables import hotspot_table, overview_table
+from yewline.report.words import (
+    CAUTIONS,
     count,
     date_words,
     day_words,
     depth_label,
-    limits,
     metres,
     moisture_rank,
     moisture_sentence,
-    not_concluded,
     number,
     one_in,
     p_value,
-    precision_sentence,
-    recall_sentence,
     short_name,
     slice_error_m,
 )
@@ -73,8 +77,7 @@ def test_distance_stands_beside_chance(site):
     item = site.visits[0].score.hotspot_to_burial
     assert metres(item.mean_m) in sentence
     assert metres(item.shift.expected_m) in sentence
-    assert "about 2 in 100 tries (p = 0.017)" in sentence
-    assert "the rarest that a site of this size can show" in sentence
+    assert "No shift of the pattern came as close; with room for about 60 separate shifts the smallest p is" in sentence
     assert sentence.endswith("closer to the burials than chance explains well.")
 
 
@@ -176,8 +179,8 @@ def test_numbers(value, text):
 def test_small_words():
     assert [count(n, "line") for n in (0, 1, 2, 3000)] == ["no lines", "1 line", "2 lines", "3,000 lines"]
     assert count(2, "survey of a city") == "2 survey of a cities"
-    assert one_in(0.96) == "nearly all"
-    assert one_in(0.5) == "about 5 in 10"
+    assert one_in(0.997) == "nearly all"
+    assert one_in(0.16) != one_in(0.25)
     assert one_in(math.nan) == "unknown"
     assert p_value(math.nan) == "–"
     assert p_value(1.0) == "1.00"
@@ -199,7 +202,7 @@ def test_the_overview_sets_the_visits_side_by_side(synthetic, site):
     assert table.heads[1:] == tuple(visit.name for visit in site.visits)
     rows = {row[0].text: row[1:] for row in table.rows}
     assert rows["Known burials matched"][0].text == "15 of 23"
-    assert rows["Known burials matched"][0].note == "0.65 (0.45 to 0.81)"
+    assert rows["Known burials matched"][0].note == "0.65 (0.45 to 0.81); chance level: not worked out"
     # 1.6449 standard deviations are the half-width of a normal 90 % interval.
     assert rows["Wave velocity"][0].text == "0.1120 ± 0.0099 m/ns"
     assert "chance 2." in rows["Hotspot to burial"][0].note
@@ -265,3 +268,53 @@ def test_every_hotspot_is_listed_with_its_burial(synthetic, site):
     assert all(len(row) == len(plain.heads) for row in plain.rows)
     blank = synthetic.without_hotspots(site)
     assert hotspot_table(blank, blank.visits[0]) is None
+
+
+@pytest.mark.parametrize(
+    ("sample", "draws", "p", "smallest", "words"),
+    [
+        (
+            [2.0] * 99,
+            99,
+            1 / 24,
+            1 / 24,
+            "No shift of the pattern came as close; with room for about 24 separate shifts",
+        ),
+        ([2.0] * 99, 99, 0.01, 0.01, "None of 99 shifts came as close (p = 0.010)"),
+        ([0.5] * 20 + [2.0] * 79, 99, 0.21, 0.01, "About 20 in 100 such shifts came as close (p = 0.21)"),
+        ([0.5] * 20 + [2.0] * 79, 99, 0.28, 0.1, "(p = 0.28; with room for about 10 separate shifts the"),
+        ([], 99, None, None, ""),
+    ],
+)
+def test_what_p_rests_on_is_what_the_draws_gave(site, sample, draws, p, smallest, words):
+    null = replace(
+        site.visits[0].score.hotspot_to_burial.shift,
+        sample_m=np.array(sample, dtype=float), draws=draws, p=p, smallest_p=smallest, observed_m=1.0,
+    )  # fmt: skip
+    assert words in room_words(null)
+    if not words:
+        assert room_words(null) == ""
+
+
+def test_one_hotspot_has_a_distance_and_no_average(site):
+    item = site.visits[0].score.hotspot_to_burial
+    one = replace(item, distance_m=np.array([0.17]), mean_m=0.17, low_m=None, high_m=None)
+    visit = with_score(site.visits[0], hotspot_to_burial=one)
+    sentence = chance_sentence(visit)
+    assert sentence.startswith("From the one hotspot's middle to the middle of the nearest known burial it was 0.17 m;")
+    assert "average" not in sentence
+    rows = {row[0].text: row[1] for row in overview_table(replace(site, visits=(visit,))).rows}
+    assert rows["Hotspot to burial"].text == "0.17 m (no interval)"
+
+
+def test_luck_stands_beside_recall_in_words(site):
+    visit = with_score(site.visits[0], chance_recall=0.213)
+    assert recall_sentence(site, visit).endswith("laid elsewhere would match about 21 in 100 by luck.")
+    assert "by luck" not in recall_sentence(site, with_score(visit, chance_recall=None))
+
+
+def test_one_meaning_of_plus_minus_in_the_overview(site):
+    rows = {row[0].text: row for row in overview_table(site).rows}
+    assert "±" not in rows["Soil moisture"][1].text
+    assert "±" in rows["Wave velocity"][1].text
+    assert "half-width of its 90 % interval" in rows["Wave velocity"][0].note

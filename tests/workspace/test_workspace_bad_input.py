@@ -157,7 +157,7 @@ def test_broken_lines_are_named_and_the_others_run(broken_site: Path):
     assert odd.received == "2 samples: trace 8 sample 10, trace 21 sample 4"
     assert only(said, "sample-size").received == "1 sample above 1e+12"
     assert only(said, "sample-size").text == "samples of impossible size are taken as zero"
-    assert only(said, "trace-spiky").where == "visits/day/lines/L05.sgy, trace 8"
+    assert only(said, "trace-dead").where == "visits/day/lines/L05.sgy, trace 8, 21"
 
     assert lines_used(broken_site) == {"L00", "L05", "L13", "L14"}
     outcome, page = run_beside(broken_site)

@@ -10,8 +10,9 @@ import pandas as pd
 import shapely
 import xarray as xr
 
+from yewline.export.names import named_sets
 from yewline.model import READING_COLUMNS
-from yewline.report import links
+from yewline.report import links, longer_than_grave
 from yewline.workspace.results import SiteResult, VisitResult
 
 __all__ = ["result_layers"]
@@ -29,8 +30,10 @@ def result_layers(result: SiteResult) -> dict[str, gpd.GeoDataFrame]:
         "area": gpd.GeoDataFrame({"assumed": [result.area_assumed]}, geometry=[result.area]),
         "burials": result.burials,
         "opened": result.opened,
-        "hotspots": _joined([visit.scored for visit in result.visits]),
-        "hotspots_equal_area": _joined([visit.equal_area for visit in result.visits]),
+        "hotspots": _joined([_marked(result, visit.scored) for visit in result.visits]),
+        "hotspots_equal_area": _joined(
+            [_marked(result, named_sets(result, visit)["equal-area"]) for visit in result.visits]
+        ),
     }
     for name, rows in (
         ("links", _links(result)),
@@ -41,6 +44,11 @@ def result_layers(result: SiteResult) -> dict[str, gpd.GeoDataFrame]:
             geometry = [row.pop("geometry") for row in rows]
             layers[name] = gpd.GeoDataFrame(rows, geometry=geometry)
     return layers
+
+
+def _marked(result: SiteResult, hotspots: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Hotspots with a column that names those longer than any grave that is expected."""
+    return hotspots.assign(longer_than_grave=longer_than_grave(result, hotspots))
 
 
 def _joined(tables: list[gpd.GeoDataFrame]) -> gpd.GeoDataFrame:

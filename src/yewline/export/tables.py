@@ -11,8 +11,9 @@ from typing import Any, Final
 
 import numpy as np
 
+from yewline.export.names import named_sets
 from yewline.model import HOTSPOT_COLUMNS, centroids
-from yewline.report import burial_distances, slice_error_m
+from yewline.report import burial_distances, burial_gaps, longer_than_grave, slice_error_m
 from yewline.workspace.results import SiteResult, VisitResult
 
 __all__ = ["ResultTable", "result_tables", "table_csv"]
@@ -75,13 +76,14 @@ def _text(value: Any, form: str) -> str:
 
 def _hotspots(result: SiteResult) -> ResultTable:
     table = ResultTable(
-        "hotspots of all visits: those scored, and others found or drawn", ("set", "scored", *HOTSPOT_COLUMNS)
+        "hotspots of all visits: those scored, and others found or drawn; longer_than_grave: by half and more",
+        ("set", "scored", *HOTSPOT_COLUMNS, "longer_than_grave"),
     )
     for visit in result.visits:
         used = "drawn" if len(visit.drawn) else result.settings.primary.rule
-        for name, outlines in (("noise", visit.found), ("equal-area", visit.equal_area), ("drawn", visit.drawn)):
-            for row in outlines.to_dict("records"):
-                table.rows.append((name, name == used, *(row[column] for column in HOTSPOT_COLUMNS)))
+        for name, outlines in named_sets(result, visit).items():
+            for row, long in zip(outlines.to_dict("records"), longer_than_grave(result, outlines), strict=True):
+                table.rows.append((name, name == used, *(row[column] for column in HOTSPOT_COLUMNS), bool(long)))
     return table
 
 
@@ -145,7 +147,8 @@ def _distance_summary(result: SiteResult) -> ResultTable:
 
 def _matches(result: SiteResult) -> ResultTable:
     table = ResultTable(
-        "hotspots matched with burials, one to one", ("visit", "hotspot", "burial", "distance_m", "tolerance_m")
+        "hotspots matched with burials, one to one; distance_m is from the hotspot's centroid to the burial's outline",
+        ("visit", "hotspot", "burial", "distance_m", "tolerance_m"),
     )
     for visit in result.visits:
         if visit.score is None:
@@ -157,35 +160,32 @@ def _matches(result: SiteResult) -> ResultTable:
 
 
 def _history(result: SiteResult) -> ResultTable:
+    columns = (
+        "burial", "kind", "visit", "eligible", "matched", "hotspot", "outline_distance_m", "inside_hotspot",
+        "centroid_distance_m",
+    )  # fmt: skip
     table = ResultTable(
-        "each burial on each visit; nearest_m is from its centroid to the nearest hotspot's",
-        ("burial", "kind", "visit", "eligible", "matched", "hotspot", "nearest_m"),
+        "each burial on each visit; hotspot: its match, or else the nearest; outline_distance_m: from that hotspot's "
+        "centroid to the burial's outline; inside_hotspot: whose outline holds its centroid; centroid_distance_m: to "
+        "the nearest hotspot's centroid",
+        columns,
     )
-    near = {visit.name: burial_distances(visit, len(result.burials)) for visit in result.visits}
+    scored = [visit for visit in result.visits if visit.score is not None]
+    n = len(result.burials)
+    near = {visit.name: (burial_distances(visit, n), burial_gaps(result, visit)) for visit in scored}
     for i, (name, kind) in enumerate(zip(result.burials["burial"], result.burials["kind"], strict=True)):
-        for visit in result.visits:
-            if visit.score is None:
-                continue
-            match = np.flatnonzero(visit.score.matches[:, 1] == i)
-            spot = visit.scored["hotspot"].iloc[int(visit.score.matches[match[0], 0])] if len(match) else None
-            table.rows.append(
-                (
-                    name,
-                    kind,
-                    visit.name,
-                    bool(visit.score.eligible[i]),
-                    bool(len(match)),
-                    spot,
-                    float(near[visit.name][i]),
-                )
-            )
+        for visit in scored:
+            spots, (apart, gaps) = visit.scored["hotspot"].tolist(), near[visit.name]
+            gap, eligible = gaps[i], bool(visit.score.eligible[i]) if visit.score is not None else None
+            held, inside = (spots[k] if k >= 0 else None for k in (gap.hotspot, gap.inside))
+            table.rows.append((name, kind, visit.name, eligible, gap.matched, held, gap.gap_m, inside, float(apart[i])))
     return table
 
 
 def _comparisons(result: SiteResult) -> ResultTable:
     columns = (
-        "visit_a", "visit_b", "direction", "measure", "n", "blocks", "paired_difference_m", "low_m", "high_m", "p",
-        "smallest_p", "chance_difference_m", "statement", "why",
+        "visit_a", "visit_b", "direction", "measure", "tolerance_m", "n", "differing", "blocks", "paired_difference_m",
+        "low_m", "high_m", "p", "smallest_p", "chance_difference_m", "statement", "why",
     )  # fmt: skip
     table = ResultTable("visits compared burial by burial; the difference is visit_b minus visit_a", columns)
     table.rows.extend(tuple(getattr(c, name) for name in columns) for c in result.comparisons)

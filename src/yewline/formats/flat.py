@@ -32,7 +32,8 @@ _JUDGED_TRACES = 64
 class FlatDescription(Settings):
     """All of the TOML file beside a flat binary.
 
-    Offsets count bytes from 0 inside a trace header. `start_ns` is the time of the first sample.
+    Offsets count bytes from 0 inside a trace header. `start_ns` is the time of the first sample; `scale` turns stored
+    numbers into amplitudes, as a converter's volts for one count.
     """
 
     samples: int = Field(gt=0, le=1_000_000, description="samples in each trace")
@@ -40,6 +41,7 @@ class FlatDescription(Settings):
     byte_order: Literal["little", "big"]
     interval_ns: float | None = Field(default=None, gt=0)
     start_ns: float = 0.0
+    scale: float = Field(default=1.0, allow_inf_nan=False, description="multiplies every sample")
     header_bytes: int = Field(default=0, ge=0)
     trace_header_bytes: int = Field(default=0, ge=0)
     trailing_bytes: int = Field(default=0, ge=0)
@@ -53,6 +55,8 @@ class FlatDescription(Settings):
 
     @model_validator(mode="after")
     def _fields_inside_header(self) -> FlatDescription:
+        if self.scale == 0:
+            raise ValueError("scale must not be zero")
         if (self.x_offset is None) != (self.y_offset is None):
             raise ValueError("x_offset and y_offset must be given together")
         width = np.dtype(_COORDINATE_TYPES[self.coordinate_type]).itemsize
@@ -105,7 +109,12 @@ def read_flat(path: Path, hints: ReadHints = NO_HINTS) -> Recording:
     n_trace = _trace_count(len(raw), about, stride, where)
     samples = _field(raw, about, stride, n_trace, about.trace_header_bytes, dtype, about.samples)
     with np.errstate(over="ignore", invalid="ignore"):
-        amplitude = samples.astype(np.float32, order="C", copy=True)
+        if about.scale == 1:
+            amplitude = samples.astype(np.float32, order="C", copy=True)
+        else:
+            amplitude = np.empty(samples.shape, np.float32)
+            # In 64 bits, so that whole numbers beyond 2^24 are rounded once only.
+            np.multiply(samples, about.scale, out=amplitude, dtype=np.float64, casting="unsafe")
     notes = [
         Finding("found", "format", f"flat binary, {about.dtype}, {about.byte_order}-endian, as described", where=where),
         *_doubtful_order(samples[:_JUDGED_TRACES], where, str(beside)),

@@ -27,7 +27,9 @@ __all__ = ["can_read_netcdf", "read_netcdf", "write_netcdf"]
 _CLASSIC = (b"CDF\x01", b"CDF\x02")
 _HDF5 = b"\x89HDF\r\n\x1a\n"
 _TIMES = ("time", "twt", "twtt", "two_way_time", "t")
-_LENGTHS = {"m": "metres", "metre": "metres", "metres": "metres", "meter": "metres", "meters": "metres", "ft": "feet"}
+_LENGTHS = dict.fromkeys(("m", "metre", "metres", "meter", "meters"), "metres") | dict.fromkeys(
+    ("ft", "foot", "feet"), "feet"
+)
 
 
 def can_read_netcdf(path: Path) -> bool:

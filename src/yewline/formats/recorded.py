@@ -77,10 +77,10 @@ def not_finite_findings(amplitude: npt.NDArray[np.float32], where: str) -> tuple
         Finding(
             grade="warning",
             code="not-finite",
-            text="samples are not finite (NaN or infinite); they are kept as they are",
+            text="samples that are not numbers (NaN or infinite): counted as not recorded",
             where=where,
             received=f"{count}: {', '.join(places)}{more}",
-            do="look at these traces; processing leaves them out",
+            do="look at these traces; a trace with gaps is replaced by its neighbours",
         ),
     )
 
@@ -112,7 +112,7 @@ def _check_spread(amplitude: npt.NDArray[np.float32], path: Path) -> None:
 
 
 def checked(recording: Recording, path: Path, *, finite: bool = False) -> Recording:
-    """The recording with the findings that every format has in common.
+    """The recording with the findings that every format has in common, and labels only where there are several.
 
     Parameters
     ----------
@@ -168,4 +168,6 @@ def checked(recording: Recording, path: Path, *, finite: bool = False) -> Record
                 do="give the line's ends in lines.csv",
             )
         )
-    return replace(recording, notes=tuple(notes))
+    # A label that all traces share tells no lines apart: the file is one line, whatever lines.csv calls it.
+    alike = recording.line is not None and bool((recording.line == recording.line[0]).all())
+    return replace(recording, line=None if alike else recording.line, notes=tuple(notes))

@@ -17,6 +17,9 @@ __all__ = ["dms_to_degrees", "read_coordinates", "read_lines", "scaled"]
 
 Floats = npt.NDArray[np.float64]
 _LEGAL_SCALARS = (0, 1, 10, 100, 1000, 10_000)
+_SECOND_DIGITS = 6
+_SHORTEST_RUN = 8
+"""Nobody records a line of so few traces; a counter of soundings or channels has runs as short."""
 
 
 def scaled(values: npt.NDArray[np.generic], scalars: npt.NDArray[np.generic]) -> Floats:
@@ -48,7 +51,8 @@ def dms_to_degrees(values: Floats) -> Floats:
     >>> dms_to_degrees(np.array([-1233000.0])).tolist()
     [-123.5]
     """
-    size = np.abs(values)
+    # 59.9999999 s that is 60 s but for a rounding error must not borrow a minute of a hundred seconds.
+    size = np.round(np.abs(values), _SECOND_DIGITS)
     degrees, rest = np.divmod(size, 10_000.0)
     minutes, seconds = np.divmod(rest, 100.0)
     return np.sign(values) * (degrees + minutes / 60.0 + seconds / 3600.0)
@@ -71,8 +75,6 @@ def read_coordinates(
         return None, None, "", ()
     source, pairs = chosen
     scalars, notes = _scalars(heads, where)
-    xs = np.mean([scaled(heads[f"{name}_x"], scalars) for name in pairs], axis=0)
-    ys = np.mean([scaled(heads[f"{name}_y"], scalars) for name in pairs], axis=0)
     units = np.unique(heads["coordinate_units"])
     unit = int(units[0])
     if len(units) > 1:
@@ -82,12 +84,20 @@ def read_coordinates(
     words = {False: "metres", True: "feet", None: "length, as in the file"}[layout.feet]
     if unit in (2, 3, 4):
         words = "degrees"
-        if unit == 2:
-            xs, ys = xs / 3600.0, ys / 3600.0
-        elif unit == 4:
-            xs, ys = dms_to_degrees(xs), dms_to_degrees(ys)
+    # Each end is converted before the midpoint is taken: run-together minutes and seconds have no mean.
+    xs, ys = (
+        np.mean([_in_degrees(scaled(heads[f"{name}_{axis}"], scalars), unit) for name in pairs], axis=0)
+        for axis in "xy"
+    )
     notes.append(Finding("found", "coordinates", f"coordinates from {source}: {words}", where=where))
     return xs, ys, words, tuple(notes)
+
+
+def _in_degrees(values: Floats, unit: int) -> Floats:
+    """Arc seconds (2) and packed degrees (4) as degrees; lengths and decimal degrees as they are."""
+    if unit == 2:
+        return values / 3600.0
+    return dms_to_degrees(values) if unit == 4 else values
 
 
 def _chosen_fields(heads: npt.NDArray[np.void], layout: SegyLayout) -> tuple[str, tuple[str, ...]] | None:
@@ -129,8 +139,8 @@ def read_lines(
     """Line label of each trace where one file holds many lines, else None.
 
     The inline number (bytes 189–192, from revision 1) or the field record number (bytes 9–12) counts if it takes
-    several values, each over one run of traces and at least one run longer than a trace. Where an extended text
-    header names the inline numbers, they count in any order.
+    several values, each over one run of traces, and most runs are longer than eight traces: a counter of pairs of
+    traces is no line number. Where an extended text header names the inline numbers, they count in any order.
     """
     inline = heads["inline"]
     known = np.array(sorted(names), dtype=np.int64)
@@ -143,8 +153,9 @@ def read_lines(
         candidates.insert(0, ("inline number (bytes 189-192)", inline))
     for source, numbers in candidates:
         distinct = np.unique(numbers)
-        runs = 1 + int(np.count_nonzero(np.diff(numbers)))
-        if 1 < len(distinct) == runs < len(numbers):
+        starts = np.concatenate([[0], np.flatnonzero(np.diff(numbers)) + 1])
+        length = float(np.median(np.diff(np.append(starts, len(numbers)))))
+        if 1 < len(distinct) == len(starts) and length > _SHORTEST_RUN:
             labels = np.array([str(number) for number in distinct])
             text = f"{len(distinct)} lines told apart by the {source}"
             return labels[np.searchsorted(distinct, numbers)], (Finding("found", "lines", text, where=where),)

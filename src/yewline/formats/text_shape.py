@@ -282,7 +282,8 @@ def long_traces(table: TextTable, hints: ReadHints) -> TextTraces:
         )
     shape = (len(starts), int(lengths[0]))
     grid = t.reshape(shape)
-    late = np.argwhere(np.abs(grid - grid[0]) > 1e-3 * np.abs(np.diff(grid[0][:2], prepend=0)).max())
+    step = abs(grid[0][1] - grid[0][0]) if shape[1] > 1 else 0.0
+    late = np.argwhere(np.abs(grid - grid[0]) > 1e-3 * step)
     if len(late):
         row = layout.rows[int(late[0][0]) * shape[1] + int(late[0][1])]
         raise FormatError(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from pathlib import Path
 from typing import Any, TypeVar
@@ -32,7 +33,15 @@ def read_toml(path: Path) -> dict[str, Any]:
     except UnicodeDecodeError as error:
         raise SettingsError("not a text file in UTF-8", where=str(path), do="save it as UTF-8 text") from error
     except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"not valid TOML: {error}", where=str(path), do="mend that line") from error
+        do = "mend that line"
+        line = re.search(r"line (\d+)", str(error))
+        if line and re.search(
+            r"=\s*\d{1,2}[./]\d{1,2}[./]\d{2,4}", path.read_text("utf-8-sig").splitlines()[int(line[1]) - 1]
+        ):
+            do = "write dates as year-month-day, such as 2031-05-14"
+        elif line:
+            do = "mend that line; text stands in quotes, and numbers have a decimal point"
+        raise SettingsError(f"not valid TOML: {error}", where=str(path), do=do) from error
 
 
 def read_settings(kind: type[S], data: dict[str, Any], where: str) -> S:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from yewline.model.frame import Frame, Grid
 from yewline.model.settings import Settings
@@ -28,12 +28,12 @@ class TargetModel(Settings):
     azimuth_deg: float | None = None
     azimuth_spread_deg: float = Field(default=20.0, ge=0, le=90)
 
-    @model_validator(mode="after")
-    def _depths_in_order(self) -> TargetModel:
-        top, base = self.depth_m
-        if not 0 <= top < base <= 10:
-            raise ValueError("depth_m must be [top, base] with 0 <= top < base <= 10")
-        return self
+    @field_validator("depth_m")
+    @classmethod
+    def _depths_in_order(cls, depth_m: tuple[float, float]) -> tuple[float, float]:
+        if not 0 <= depth_m[0] < depth_m[1] <= 10:
+            raise ValueError("depth_m must be [top, base] in metres, the top first and the base at most 10")
+        return depth_m
 
 
 class PrimaryChoice(Settings):
@@ -48,11 +48,12 @@ class PrimaryChoice(Settings):
     draws: int = Field(default=9_999, ge=99, le=1_000_000)
     seed: int = Field(default=20_250, ge=0)
 
-    @model_validator(mode="after")
-    def _slice_in_order(self) -> PrimaryChoice:
-        if self.slice_m is not None and not 0 <= self.slice_m[0] < self.slice_m[1]:
-            raise ValueError("slice_m must be [top, base] with 0 <= top < base")
-        return self
+    @field_validator("slice_m")
+    @classmethod
+    def _slice_in_order(cls, slice_m: tuple[float, float] | None) -> tuple[float, float] | None:
+        if slice_m is not None and not 0 <= slice_m[0] < slice_m[1]:
+            raise ValueError("slice_m must be [top, base] in metres, the top first")
+        return slice_m
 
 
 class Release(Settings):

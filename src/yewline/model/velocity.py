@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from yewline._check import check_velocity
 from yewline.errors import InputError
 from yewline.units import C_M_PER_NS
 
@@ -49,13 +50,8 @@ class VelocityField:
             )
         fastest = max(float(np.nanmax(self.v_m_per_ns)), self.mean_m_per_ns)
         slowest = min(float(np.nanmin(self.v_m_per_ns)), self.mean_m_per_ns)
-        # A relative 1e-9 lets air itself (exactly c) pass after a round trip through permittivity.
-        if fastest > C_M_PER_NS * (1 + 1e-9):
-            raise InputError(
-                "velocity above that of light",
-                received=f"{fastest:.4f} m/ns",
-                do=f"velocities are in m/ns and at most {C_M_PER_NS:.4f}",
-            )
+        if fastest > C_M_PER_NS:
+            check_velocity(fastest, "velocity")
         if not slowest > 0:
             raise InputError("velocity must be greater than zero", received=f"{slowest:.4f} m/ns")
 

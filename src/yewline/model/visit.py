@@ -16,8 +16,15 @@ __all__ = ["Antenna", "LineSegment", "ReadingSettings", "RecordingSettings", "So
 class Antenna(Settings):
     """Centre frequency in air-launched specification, and distance between transmitter and receiver."""
 
-    centre_mhz: float = Field(gt=5, lt=10_000)
+    centre_mhz: float
     separation_m: float = Field(default=0.0, ge=0, le=10)
+
+    @field_validator("centre_mhz")
+    @classmethod
+    def _in_megahertz(cls, centre_mhz: float) -> float:
+        if not 5 < centre_mhz < 10_000:
+            raise ValueError("centre_mhz must lie between 5 and 10 000: a 400 MHz antenna is 400, not 0.4")
+        return centre_mhz
 
 
 class RecordingSettings(Settings):

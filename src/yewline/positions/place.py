@@ -13,6 +13,7 @@ from pyproj.exceptions import CRSError
 from yewline._check import check_array
 from yewline.errors import FrameError, InputError
 from yewline.model import Finding, Frame, Grid, LineSegment
+from yewline.positions.fixes import between_fixes, fix_starts
 
 __all__ = ["Placement", "place_by_headers", "place_line"]
 
@@ -20,6 +21,8 @@ ToGrid = Callable[[str], Grid | None]
 Array = npt.NDArray[np.float64]
 FAR_M = 10_000.0
 SHORTEST_M = 0.01
+FOOT_M = 0.3048
+"""The international foot, exact since the yard and pound agreement of 1959."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +44,7 @@ class Placement:
     findings: tuple[Finding, ...]
 
 
-def place_line(n_trace: int, segments: Sequence[LineSegment], to_site: ToGrid) -> Placement:
+def place_line(n_trace: int, segments: Sequence[LineSegment], to_site: ToGrid, *, shared: bool = False) -> Placement:
     """Place the traces of one recorded line by its rows of `lines.csv`.
 
     The first trace of a segment lies at its start (x0, y0), the last at its end (x1, y1), the others evenly
@@ -52,6 +55,7 @@ def place_line(n_trace: int, segments: Sequence[LineSegment], to_site: ToGrid) -
     n_trace : traces in the recording.
     segments : the rows of this line.
     to_site : gives the grid of a name; None where there is no such grid.
+    shared : whether other lines own traces of the recording too; those left over are then not reported.
 
     Returns
     -------
@@ -95,7 +99,8 @@ def place_line(n_trace: int, segments: Sequence[LineSegment], to_site: ToGrid) -
         owner[part] = number
         if count == 1:
             findings.append(_told("warning", "segment-one-trace", "the segment has one trace: put at its middle", row))
-    findings += _left_out(segments, owner)
+    if not shared:
+        findings += _left_out(segments, owner)
     keep = np.flatnonzero(owner >= 0)
     return Placement(xy[keep, 0], xy[keep, 1], owner[keep], keep, tuple(findings))
 
@@ -105,19 +110,22 @@ def place_by_headers(
 ) -> Placement:
     """Place traces by the coordinates in the recording's own headers.
 
-    On a local frame lengths are site metres; on a frame with an EPSG code they are that system's eastings and
-    northings, and degrees are longitude and latitude on WGS 84. What had to be assumed is reported.
+    On a local frame lengths are site metres, feet are converted; on a frame with an EPSG code they are that system's
+    eastings and northings, and degrees are longitude and latitude on WGS 84. Where runs of traces share a position,
+    because fixes came slowly or were rounded, traces are spread evenly from each fix to the next. What had to be
+    assumed is reported.
 
     Parameters
     ----------
     x, y : (T,) as in the headers.
-    coordinates : what they are, in the reader's words: degrees if it starts with "degrees", else lengths.
+    coordinates : what they are, in the reader's words: degrees if it starts with "degrees", "feet", else lengths.
     frame : the site's.
     line : for messages.
 
     Raises
     ------
-    FrameError : degrees on a local frame, or positions more than 10 km from the site's control points.
+    FrameError : degrees on a local frame, feet on one with an EPSG code, or positions more than 10 km from the
+        site's control points.
     InputError : the headers hold no positions: all alike, or arrays of different length.
 
     Examples
@@ -145,6 +153,10 @@ def place_by_headers(
         findings.append(Finding("fault", "trace-position", text, line=line))
     site, how = _header_to_site(there, coordinates, frame, line)
     findings.append(Finding("assumed", "header-coordinates", how, line=line, received=coordinates))
+    starts = fix_starts(there)
+    if len(starts) < len(there):
+        findings.append(_between(site[starts], len(there), line))
+        site = between_fixes(site, starts, keep)
     segment = np.zeros(len(keep), np.int32)
     return Placement(site[:, 0].copy(), site[:, 1].copy(), segment, keep, tuple(findings))
 
@@ -163,6 +175,18 @@ def _positioned(xs: Array, ys: Array) -> npt.NDArray[np.intp]:
     return np.flatnonzero(finite)
 
 
+def _between(fixes: Array, n_trace: int, line: str) -> Finding:
+    step = float(np.median(np.hypot(*np.diff(fixes, axis=0).T)))
+    return Finding(
+        grade="assumed",
+        code="header-fixes",
+        text="runs of traces share a position: traces are spread evenly from each fix to the next",
+        line=line,
+        received=f"{len(fixes)} fixes for {n_trace} traces, about {step:.2g} m apart",
+        do="if the ends are known better, give them in lines.csv and set coordinates = 'lines' in visit.toml",
+    )
+
+
 def _header_to_site(there: Array, coordinates: str, frame: Frame, line: str) -> tuple[Array, str]:
     degrees = coordinates.startswith("degrees")
     if frame.epsg is None:
@@ -173,7 +197,16 @@ def _header_to_site(there: Array, coordinates: str, frame: Frame, line: str) -> 
                 received=coordinates,
                 do="give [frame] in site.toml an epsg code with control points",
             )
+        if coordinates == "feet":
+            return there * FOOT_M, f"header coordinates in feet converted to site metres, {FOOT_M} m to the foot"
         return there, "header coordinates taken as site metres"
+    if coordinates == "feet":
+        raise FrameError(
+            f"header coordinates in feet on the frame of EPSG:{frame.epsg}",
+            where=line or None,
+            received=coordinates,
+            do="export the recording with metres, or give the line's ends in lines.csv",
+        )
     how = f"header coordinates taken as eastings and northings of EPSG:{frame.epsg}"
     if degrees:
         try:

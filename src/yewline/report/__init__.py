@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from yewline.report.history import burial_distances, burial_gaps
+from yewline.report.hotspots import longer_than_grave
 from yewline.report.maps import links
 from yewline.report.page import render_report, write_report
-from yewline.report.tables import burial_distances
 from yewline.report.words import CAUTIONS, FOOTER, RESTRICTED, depth_label, slice_error_m
 
 __all__ = [
@@ -12,8 +13,10 @@ __all__ = [
     "FOOTER",
     "RESTRICTED",
     "burial_distances",
+    "burial_gaps",
     "depth_label",
     "links",
+    "longer_than_grave",
     "render_report",
     "slice_error_m",
     "write_report",

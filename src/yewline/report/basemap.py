@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +23,8 @@ from yewline.report.words import FOOTER, RESTRICTED
 from yewline.workspace.results import SiteResult
 
 __all__ = [
+    "NARROW_IN",
+    "WIDE_IN",
     "Basemap",
     "Bounds",
     "draw_cells",
@@ -34,7 +36,8 @@ __all__ = [
     "world_bounds",
 ]
 
-WIDE_IN: Final = 5.4
+NARROW_IN, WIDE_IN = 4.7, 6.9
+"""Widths of a figure: two beside each other on a page, or one alone with small writing on it."""
 LEFT_IN, RIGHT_IN, TOP_IN, FOOT_IN = 0.55, 0.86, 0.34, 0.80
 
 Bounds = tuple[float, float, float, float]
@@ -73,51 +76,56 @@ def outline_path(geometry: Any) -> Outline | None:
     return Outline(np.concatenate(rings), np.concatenate(codes).astype(np.uint8))
 
 
-def make_basemap(result: SiteResult, title: str, bounds: Bounds, keys: list[Any]) -> Basemap:
+def make_basemap(
+    result: SiteResult, title: str, bounds: Bounds, keys: list[Any], *, width_in: float = WIDE_IN
+) -> Basemap:
     """Start a map; to be called inside the drawing style's context.
 
     The ground is drawn as "no data", so that only what is measured and drawn later takes a colour. `keys` are the
-    legend's handles, three in a row.
+    legend's handles, as many in a row as the width has room for.
     """
     x0, y0, x1, y1 = bounds
-    rows = -(-len(keys) // 3)
-    foot = FOOT_IN + 0.155 * rows
-    wide = WIDE_IN - LEFT_IN - RIGHT_IN
-    tall = min(max(wide * (y1 - y0) / (x1 - x0), 1.7), 7.0)
+    columns = 2 if width_in < WIDE_IN else 3
+    rows = -(-len(keys) // columns)
+    foot = FOOT_IN + 0.165 * rows
+    wide = width_in - LEFT_IN - RIGHT_IN
+    tall = min(max(wide * (y1 - y0) / (x1 - x0), 1.7), 1.45 * wide)
     high = tall + TOP_IN + foot
-    figure = Figure(figsize=(WIDE_IN, high))
+    figure = Figure(figsize=(width_in, high))
 
     def place(left: float, bottom: float, width: float, height: float) -> tuple[float, float, float, float]:
-        return left / WIDE_IN, bottom / high, width / WIDE_IN, height / high
+        return left / width_in, bottom / high, width / width_in, height / high
 
     paper = figure.add_axes((0, 0, 1, 1), zorder=5)
-    paper.set(xlim=(0, WIDE_IN), ylim=(0, high))
+    paper.set(xlim=(0, width_in), ylim=(0, high))
     paper.set_axis_off()
     axes = figure.add_axes(place(LEFT_IN, foot, wide, tall))
-    bar = figure.add_axes(place(WIDE_IN - RIGHT_IN + 0.12, foot + 0.62, 0.13, max(tall - 0.62, 0.6)))
+    bar = figure.add_axes(place(width_in - RIGHT_IN + 0.12, foot + 0.62, 0.13, max(tall - 0.62, 0.6)))
     # A very long or very narrow site keeps its scale and shows more ground around it.
     metres_per_inch = max((x1 - x0) / wide, (y1 - y0) / tall)
     around_x, around_y = metres_per_inch * wide / 2, metres_per_inch * tall / 2
     x, y = (x0 + x1) / 2, (y0 + y1) / 2
     axes.set(xlim=(x - around_x, x + around_x), ylim=(y - around_y, y + around_y))
     axes.set_ylabel(_axis_name(axes.yaxis, "y", y0))
-    axes.set_aspect("equal", adjustable="datalim")
+    # The limits fit the box already: "box" changes nothing, and has nothing to say of limits that others have set.
+    axes.set_aspect("equal", adjustable="box")
     axes.set_facecolor(NO_DATA)
     axes.patch.set(hatch="////", edgecolor=NO_DATA_LINE, linewidth=0.0)
     paper.text(LEFT_IN, high - 0.22, title, fontsize=9.5, fontweight="bold")
     area = outline_path(result.area)
     if area is not None:
-        axes.add_patch(PathPatch(area, facecolor="none", edgecolor=MUTED, linewidth=1.0, zorder=2))
-    _scale_bar(paper, WIDE_IN - RIGHT_IN, foot - 0.40, metres_per_inch, wide)
-    _north(paper, WIDE_IN - RIGHT_IN + 0.32, foot + 0.19, result.settings.frame.bearing_of_y_deg())
+        axes.add_artist(PathPatch(area, facecolor="none", edgecolor=MUTED, linewidth=1.0, zorder=2))
+    _scale_bar(paper, width_in - RIGHT_IN, foot - 0.40, metres_per_inch, wide)
+    _north(paper, width_in - RIGHT_IN + 0.32, foot + 0.19, result.settings.frame.bearing_of_y_deg())
     paper.text(LEFT_IN, foot - 0.40, _axis_name(axes.xaxis, "x", x0), fontsize=8.5)
     if keys:
         figure.legend(
-            handles=keys, loc="lower left", bbox_to_anchor=place(LEFT_IN - 0.1, 0.30, 1, 1)[:2], ncols=3,
+            handles=keys, loc="lower left", bbox_to_anchor=place(LEFT_IN - 0.1, 0.30, 1, 1)[:2], ncols=columns,
             columnspacing=1.2, handlelength=1.9, handletextpad=0.6, borderaxespad=0.0, borderpad=0.1, labelspacing=0.35,
         )  # fmt: skip
-    paper.plot([LEFT_IN, WIDE_IN - 0.12], [0.25, 0.25], color=NO_DATA_LINE, linewidth=0.6)
-    paper.text(LEFT_IN, 0.10, f"{RESTRICTED}. {FOOTER}", fontsize=7, color=MUTED)
+    left = LEFT_IN if width_in >= WIDE_IN else 0.2
+    paper.plot([left, width_in - 0.12], [0.25, 0.25], color=NO_DATA_LINE, linewidth=0.6)
+    paper.text(left, 0.10, f"{RESTRICTED}. {FOOTER}", fontsize=7, color=MUTED)
     return Basemap(figure, axes, bar, paper)
 
 
@@ -190,7 +198,6 @@ def draw_cells(
         zorder=1,
     )
     basemap.axes.set(xlim=view[0], ylim=view[1])
-    basemap.axes.set_aspect("equal", adjustable="datalim")
     known = values[np.isfinite(values)]
     clipped = bool(len(known)) and float(known.max()) > limits[1] * (1 + 1e-6)
     basemap.figure.colorbar(image, cax=basemap.bar, extend="max" if clipped else "neither", extendfrac=0.04)
@@ -198,13 +205,16 @@ def draw_cells(
     return image
 
 
-def draw_outlines(axes: Axes, geometry: Any, *, colour: str, width: float, style: str = "-", zorder: float = 4) -> None:
+def draw_outlines(axes: Axes, geometry: Any, *, colour: str, width: float, style: Any = "-", zorder: float = 4) -> None:
     """Outlines with a white edge beneath, so that they show on light and on dark ground."""
     path = outline_path(geometry)
     if path is None:
         return
-    axes.add_patch(PathPatch(path, facecolor="none", edgecolor=PAPER, linewidth=width + 1.4, alpha=0.85, zorder=zorder))
-    axes.add_patch(
+    # As artists, not patches: the map's limits stand, and to look for new ones in every vertex is slow.
+    axes.add_artist(
+        PathPatch(path, facecolor="none", edgecolor=PAPER, linewidth=width + 1.0, alpha=0.85, zorder=zorder)
+    )
+    axes.add_artist(
         PathPatch(path, facecolor="none", edgecolor=colour, linewidth=width, linestyle=style, zorder=zorder + 0.1)
     )
 

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from matplotlib.figure import Figure
 
 from yewline.report.basemap import world_bounds
-from yewline.report.distances import comparison_plot, distance_limit, distance_plot, null_plot
-from yewline.report.maps import strength_limits, visit_map
+from yewline.report.cells import Cell, Table
+from yewline.report.comparisons import compared
+from yewline.report.distances import distance_limit, distance_plot, null_plot
+from yewline.report.history import burial_lead, burial_table
+from yewline.report.hotspots import TOO_LONG, longer_than_grave
+from yewline.report.maps import LONGEST_LINK_M, strength_limits, visit_map
 from yewline.report.moisture import moisture_limits, moisture_map
 from yewline.report.palette import AMPLITUDE, STRENGTH
+from yewline.report.pictures import Picture, make_picture
 from yewline.report.radargrams import (
     RadargramView,
     amplitude_clip,
@@ -23,32 +26,35 @@ from yewline.report.radargrams import (
     radargram_views,
     select_lines,
 )
-from yewline.report.raster import data_uri, figure_png, palette_png
-from yewline.report.slices import slice_views
-from yewline.report.tables import Cell, Table, burial_table, hotspot_table, overview_table
-from yewline.report.words import (
-    CAUTIONS,
-    FOOTER,
-    RESTRICTED,
+from yewline.report.raster import data_uri, palette_png
+from yewline.report.sentences import (
     answer_lead,
     chance_sentence,
-    count,
-    date_words,
-    depth_label,
+    left_out_sentence,
     limits,
-    listed,
-    metres,
-    moisture_rank,
-    moisture_sentence,
     not_concluded,
-    number,
-    p_value,
     precision_sentence,
     recall_sentence,
 )
+from yewline.report.slices import slice_views
+from yewline.report.tables import hotspot_table, overview_table
+from yewline.report.words import (
+    CARE,
+    CAUTIONS,
+    FOOTER,
+    RESTRICTED,
+    count,
+    date_words,
+    depth_label,
+    listed,
+    moisture_rank,
+    moisture_sentence,
+    own_name,
+    rounded,
+)
 from yewline.workspace.results import SiteResult, VisitResult
 
-__all__ = ["CONTENTS", "Picture", "report_context"]
+__all__ = ["CONTENTS", "report_context"]
 
 CONTENTS: Final = (
     ("answer", "The answer first"),
@@ -73,17 +79,6 @@ FINDING_GROUPS: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """A plotted figure for the page."""
-
-    uri: str
-    width: int
-    height: int
-    alt: str
-    caption: str
-
-
 def report_context(result: SiteResult) -> dict[str, Any]:
     """Everything that the template names."""
     return {
@@ -91,13 +86,14 @@ def report_context(result: SiteResult) -> dict[str, Any]:
         "title": result.settings.name,
         "about": result.settings.about,
         "restricted": RESTRICTED,
+        "care": CARE,
         "footer": FOOTER,
         "contents": CONTENTS,
         **_answer(result),
         **_pictures(result),
         "radargrams": _radargrams(result),
         "amplitude_bar": _bar("Amplitude (relative)", AMPLITUDE, "negative", "positive", blank=False),
-        **_comparisons(result),
+        **compared(result),
         **_tables(result),
         **_closing(result),
     }
@@ -117,6 +113,7 @@ def _answer(result: SiteResult) -> dict[str, Any]:
     statements = [{"heading": "The visits compared", "text": text} for text in said[:3]]
     return {
         "lead": answer_lead(result),
+        "left_out": left_out_sentence(result),
         "answers": answers,
         "statements": statements,
         "not_concluded": not_concluded(result),
@@ -134,19 +131,16 @@ def _pictures(result: SiteResult) -> dict[str, Any]:
         spots = count(len(visit.scored), "hotspot")
         graves = f" and {count(len(result.burials), 'known burial')}" if len(result.burials) else ""
         maps.append(
-            _picture(
+            make_picture(
                 visit_map(result, visit, bounds=bounds, limits=strength),
                 f"Map of strength at {depth_label(visit, visit.chosen)}, visit {visit.name}, with {spots}{graves}.",
-                f"{label}: {spots}{graves}. A line joins each hotspot to the burial it is matched with, or else to the "
-                "nearest. On the colour bar, a stroke marks the threshold of outlining."
-                if len(result.burials)
-                else f"{label}: {spots}. No burials are known here.",
+                f"{label}: {spots}{graves}. {_map_words(result, visit)}",
             )
         )
         if water is not None:
             moisture.append(_moisture_picture(result, visit, label, bounds, water))
         distances.append(
-            _picture(
+            make_picture(
                 distance_plot(visit, limit_m=longest),
                 f"Distances between hotspots and burials, visit {visit.name}, beside the range that chance gives. "
                 + chance_sentence(visit),
@@ -154,13 +148,22 @@ def _pictures(result: SiteResult) -> dict[str, Any]:
             )
         )
         nulls.append(
-            _picture(
+            make_picture(
                 null_plot(visit),
                 f"Histograms of the mean distance by chance, visit {visit.name}, with the observed mean marked.",
                 f"{label}: the observed mean among those that chance gives.",
             )
         )
-        strips.append({"name": visit.name, "views": slice_views(result, visit, bounds=bounds, limits=every)})
+        views = slice_views(result, visit, bounds=bounds, limits=every)
+        between = [view for view in views if view.between]
+        strips.append(
+            {
+                "name": visit.name,
+                "views": [view for view in views if not view.between],
+                "between": between,
+                "count": count(len(between), "slice"),
+            }
+        )
     return {
         "maps": _kept(maps),
         "moisture": _kept(moisture),
@@ -173,15 +176,34 @@ def _pictures(result: SiteResult) -> dict[str, Any]:
         else "There are no hotspots, so there are no distances to give.",
         "strips": strips,
         "strength_bar": _bar(
-            "Strength (relative)", STRENGTH, _short(every[0]), f"{_short(every[1])} or more", blank=True
+            "Strength (relative)", STRENGTH, f"{rounded(every[0])}", f"{rounded(every[1])} or more", blank=True
         ),
     }
+
+
+def _map_words(result: SiteResult, visit: VisitResult) -> str:
+    text = "No burials are known here."
+    if len(result.burials):
+        text = (
+            "A line joins each hotspot to the burial it is matched with, or else to the nearest where that lies within "
+            f"{LONGEST_LINK_M:g} m."
+        )
+    if result.settings.primary.rule == "noise" and not len(visit.drawn):
+        text += " On the colour bar, a stroke marks the threshold of outlining."
+    long = [str(name) for name in visit.scored["hotspot"][longer_than_grave(result, visit.scored)]]
+    if long:
+        length_m = result.settings.target.adult.length_m
+        text += (
+            f" Longer than {TOO_LONG:g} times an adult's grave ({length_m:g} m), so perhaps a pipe, a ditch or several "
+            f"graves in a row: {listed([own_name(name, visit.name) for name in long])}. Counted like all others."
+        )
+    return text
 
 
 def _moisture_picture(result: SiteResult, visit: VisitResult, label: str, bounds: Any, water: Any) -> Picture | None:
     readings = 0 if visit.readings is None else len(visit.readings)
     blurred = "" if visit.moisture_map is not None else " There are too few readings, or too far apart, for a map."
-    return _picture(
+    return make_picture(
         moisture_map(result, visit, bounds=bounds, limits=water),
         f"Map of soil moisture, visit {visit.name}. {moisture_sentence(visit)}",
         f"{label}: {count(readings, 'reading')}.{blurred}{_map_error(visit)}",
@@ -194,14 +216,6 @@ def _map_error(visit: VisitResult) -> str:
     sd = visit.moisture_map["vwc_sd"].values
     known = sd[np.isfinite(sd)]
     return f" Standard deviation of the map's estimate: {np.median(known):.3f} m³/m³ (median)." if len(known) else ""
-
-
-def _picture(figure: Figure | None, alt: str, caption: str) -> Picture | None:
-    if figure is None:
-        return None
-    png = figure_png(figure)
-    width, height = (round(96 * inches) for inches in figure.get_size_inches())
-    return Picture(data_uri(png), width, height, alt, caption)
 
 
 def _kept(pictures: list[Picture | None]) -> list[Picture]:
@@ -221,10 +235,6 @@ def _bar(name: str, scale: str, low: str, high: str, *, blank: bool) -> dict[str
     }
 
 
-def _short(value: float) -> str:
-    return number(value, 0 if abs(value) >= 100 else 2)
-
-
 def _chance_notes(result: SiteResult) -> list[str]:
     """What each chance level has to remark, with the visits that it holds for where those are not all."""
     notes: dict[tuple[str, str], list[str]] = {}
@@ -236,7 +246,7 @@ def _chance_notes(result: SiteResult) -> list[str]:
                 notes.setdefault((kind, note), []).append(visit.name)
     return [
         f"{kind}{f' ({listed(names)})' if len(names) < len(scored) else ''}: {note.rstrip('.')}."
-        for (kind, note), names in notes.items()
+        for (kind, note), names in sorted(notes.items(), key=lambda item: item[0][0])
     ]
 
 
@@ -258,51 +268,6 @@ def _radargrams(result: SiteResult) -> dict[str, Any]:
     return {"any": any(views.values()), "chosen": chosen, "rest": rest}
 
 
-def _comparisons(result: SiteResult) -> dict[str, Any]:
-    items = []
-    for c in result.comparisons:
-        table = Table("The comparison in figures", ("Figure", "Value"))
-        for head, note, text in (
-            ("Distance", "capped at the tolerance", c.measure),
-            ("Burials compared", f"in {count(c.blocks, 'block')} that share a hotspot", str(c.n)),
-            ("Mean difference", f"{c.visit_b} minus {c.visit_a}, {c.direction}", metres(c.paired_difference_m)),
-            ("95 % interval", c.why, "–" if c.low_m is None else f"{metres(c.low_m)} to {metres(c.high_m)}"),
-            ("Difference by chance", "from the scatter of the hotspots alone", metres(c.chance_difference_m)),
-            ("p, two-sided", "blocks of burials flipped together", p_value(c.p)),
-            ("Smallest possible p", "with so few blocks", p_value(c.smallest_p)),
-        ):
-            table.rows.append([Cell(head, note), Cell(text)])
-        heading = f"{c.visit_a} and {c.visit_b}"
-        picture = _picture(
-            comparison_plot(c),
-            f"Distance from each burial to its nearest hotspot, {c.visit_a} across, {c.visit_b} upward.",
-            "One mark for each known burial; a larger mark stands for several. Distances are capped at the tolerance.",
-        )
-        items.append(
-            {"heading": heading, "text": _difference(c), "statement": c.statement, "table": table, "picture": picture}
-        )
-    alone = len(result.visits) < 2
-    return {
-        "comparisons": items,
-        "no_comparison": "There was one visit only: nothing to compare it with."
-        if alone
-        else "Without known burials visits cannot be compared burial by burial.",
-    }
-
-
-def _difference(comparison: Any) -> str:
-    d = comparison.paired_difference_m
-    if d is None:
-        return f"The visits cannot be compared: {comparison.why or 'there is too little to go on'}."
-    if abs(d) < 0.005:
-        return f"Over {count(comparison.n, 'burial')} the two visits did not differ on average."
-    nearer, other = (comparison.visit_b, comparison.visit_a) if d < 0 else (comparison.visit_a, comparison.visit_b)
-    return (
-        f"Over {count(comparison.n, 'burial')}, the nearest hotspot lay {metres(abs(d))} closer on average on {nearer} "
-        f"than on {other}."
-    )
-
-
 def _tables(result: SiteResult) -> dict[str, Any]:
     choices = Table("Choices", ("What", "Choice", "Why"))
     choices.rows.extend([Cell(what), Cell(value), Cell(why)] for what, value, why in result.choices)
@@ -318,6 +283,7 @@ def _tables(result: SiteResult) -> dict[str, Any]:
         groups.append({"name": name, "folded": folded, "count": count(len(found), "item"), "table": table})
     per_visit = [hotspot_table(result, visit) for visit in result.visits]
     return {
+        "burial_lead": burial_lead(result),
         "burial_table": burial_table(result),
         "hotspot_tables": [table for table in per_visit if table is not None],
         "choices": choices,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
 from typing import Any, Final
 
 import matplotlib as mpl
@@ -11,12 +12,13 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from yewline.report.palette import HOTSPOT, INK, MUTED, NO_DATA, NO_DATA_LINE, OTHER, PAPER, STYLE
+from yewline.report.sentences import compared_words, room_words
 from yewline.report.words import metres, p_value, short_name
 from yewline.workspace.results import SiteResult, VisitComparison, VisitResult
 
 __all__ = ["comparison_plot", "distance_limit", "distance_plot", "null_plot"]
 
-WIDE_IN: Final = 5.4
+WIDE_IN: Final = 5.0
 # One colour, one mark and one row for each direction: it is told apart without colour.
 LOOKS: Final = {"hotspot to burial": (HOTSPOT, "o"), "burial to hotspot": (OTHER, "D")}
 
@@ -89,8 +91,9 @@ def _draw_direction(axes: Axes, item: Any, row: int, limit_m: float) -> None:
                 [item.low_m, item.high_m], [row - 0.27] * 2, color=INK, linewidth=2.2, solid_capstyle="butt", zorder=4
             )
         axes.plot([item.mean_m], [row - 0.27], marker="|", color=INK, markersize=9, markeredgewidth=2, zorder=5)
+        named = "mean" if item.n > 1 else "one distance"
         axes.annotate(
-            f"mean {metres(item.mean_m)}", (item.high_m or item.mean_m, row - 0.27), xytext=(5, 0),
+            f"{named} {metres(item.mean_m)}", (item.high_m or item.mean_m, row - 0.27), xytext=(5, 0),
             textcoords="offset points", fontsize=7.5, va="center",
         )  # fmt: skip
 
@@ -127,24 +130,35 @@ def null_plot(visit: VisitResult) -> Figure | None:
     highest = max(*seen, *(float(null.sample_m.max()) for null, _ in nulls))
     pad = 0.06 * max(highest - lowest, 0.1)
     with mpl.rc_context(STYLE):
-        high = 0.62 + 1.25 * len(nulls)
+        each = 1.72
+        high = 0.62 + each * len(nulls)
         figure = Figure(figsize=(WIDE_IN, high))
         figure.text(0.09, 1 - 0.17 / high, short_name(visit.name, 40), fontsize=9.5, fontweight="bold")
         for row, ((null, title), observed) in enumerate(zip(nulls, seen, strict=True)):
-            axes = figure.add_axes((0.09, (0.52 + 1.25 * (len(nulls) - 1 - row)) / high, 0.88, 0.80 / high))
+            axes = figure.add_axes((0.09, (0.52 + each * (len(nulls) - 1 - row)) / high, 0.88, 0.95 / high))
             counts, edges = np.histogram(null.sample_m, bins=40, range=(lowest - pad, highest + pad))
             share = 100 * counts / len(null.sample_m)
             axes.stairs(share, edges, fill=True, facecolor=NO_DATA_LINE, edgecolor=MUTED, linewidth=0.6)
             axes.axvline(observed, color=HOTSPOT, linewidth=2)
-            axes.plot([observed], [share.max() * 1.12], marker="v", color=HOTSPOT, markersize=6, clip_on=False)
+            axes.plot([observed], [share.max() * 1.38], marker="v", color=HOTSPOT, markersize=6, clip_on=False)
             right = observed < 0.5 * (lowest + highest)
+            some = compared_words(null)
+            told = f"observed {metres(observed)}" + (f" ({some})" if some else "")
             axes.annotate(
-                f"observed {metres(observed)}", (observed, share.max()), xytext=(6 if right else -6, 0),
+                told, (observed, 1.22 * share.max()), xytext=(6 if right else -6, 0),
                 textcoords="offset points", ha="left" if right else "right", va="center", fontsize=8, color=INK,
                 bbox={"boxstyle": "square,pad=0.12", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.85},
             )  # fmt: skip
-            axes.set(xlim=(lowest - pad, highest + pad), ylim=(0, share.max() * 1.15), ylabel="% of draws")
-            axes.set_title(f"{title} · p = {p_value(null.p)} · {null.draws:,} draws", fontweight="normal", fontsize=8.5)
+            axes.set(xlim=(lowest - pad, highest + pad), ylim=(0, share.max() * 1.42), ylabel="% of draws")
+            told = "\n".join(wrap(room_words(null), 76))
+            axes.annotate(
+                told, (0, 1), xytext=(0, 7), xycoords="axes fraction", textcoords="offset points", fontsize=7.5,
+                va="bottom",
+            )  # fmt: skip
+            axes.annotate(
+                f"{title} · p = {p_value(null.p)} · {null.draws:,} draws", (0, 1), xytext=(0, 30),
+                xycoords="axes fraction", textcoords="offset points", fontsize=8.5, fontweight="bold", va="bottom",
+            )  # fmt: skip
             if row < len(nulls) - 1:
                 axes.set_xticklabels([])
         axes.set_xlabel("mean distance, hotspot to burial (m)")

@@ -10,7 +10,7 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 
-from yewline.report.basemap import Bounds, draw_cells, draw_outlines, line_key, make_basemap, no_data_key
+from yewline.report.basemap import NARROW_IN, Bounds, draw_cells, draw_outlines, line_key, make_basemap, no_data_key
 from yewline.report.palette import BURIAL, INK, MOISTURE, MUTED, PAPER, STYLE, colour_map
 from yewline.report.words import short_name
 from yewline.workspace.results import SiteResult, VisitResult
@@ -44,7 +44,8 @@ def moisture_map(
         keys.append(line_key("known burial", color=BURIAL, linewidth=0.8))
     keys += [line_key("surveyed area", color=MUTED, linewidth=1.0), no_data_key()]
     with mpl.rc_context(STYLE):
-        basemap = make_basemap(result, f"{short_name(visit.name, 26)}{depth} · soil moisture", bounds, keys)
+        title = f"{short_name(visit.name, 22)}{depth} · soil moisture"
+        basemap = make_basemap(result, title, bounds, keys, width_in=NARROW_IN)
         label = "water\n(m³/m³)"
         colours = ScalarMappable(Normalize(*limits), colour_map(MOISTURE))
         if visit.moisture_map is not None:
@@ -60,5 +61,4 @@ def moisture_map(
         x, y, vwc = (visit.readings[name].to_numpy(float) for name in ("x", "y", "vwc"))
         basemap.axes.scatter(x, y, s=34, c=PAPER, linewidths=0, zorder=5.9)
         basemap.axes.scatter(x, y, s=22, c=colours.to_rgba(vwc), edgecolors=INK, linewidths=0.8, zorder=6)
-        basemap.axes.set(xlim=bounds[::2], ylim=bounds[1::2])
         return basemap.figure

@@ -14,7 +14,7 @@ from yewline.report.raster import data_uri, palette_png, to_index
 from yewline.report.words import depth_label
 from yewline.workspace.results import SiteResult, VisitResult
 
-__all__ = ["SliceView", "slice_views", "svg_outline"]
+__all__ = ["SliceView", "apart", "slice_views", "svg_outline"]
 
 WIDE: Final = 240.0
 """Width of one slice in the picture's own units."""
@@ -33,6 +33,7 @@ class SliceView:
     area: str
     burials: str
     hotspots: str
+    between: bool
     bar: tuple[float, str]
     north: float
 
@@ -56,6 +57,7 @@ def slice_views(
     burials = svg_outline(result.burials.geometry.values, bounds, unit)
     hotspots = svg_outline(visit.scored.geometry.values, bounds, unit)
     length = round_length((x1 - x0) / 4)
+    shown = apart(visit)
     out = []
     for k, cells in enumerate(visit.slices["strength"].values):
         label = depth_label(visit, k)
@@ -73,10 +75,24 @@ def slice_views(
                 area=area,
                 burials=burials,
                 hotspots=hotspots if chosen else "",
+                between=not shown[k],
                 bar=(round(length * unit, 1), f"{length:g} m"),
                 north=round(-result.settings.frame.bearing_of_y_deg(), 1),
             )
         )
+    return out
+
+
+def apart(visit: VisitResult) -> list[bool]:
+    """Which slices to show first: from the top down each that begins where the last one ended, and the chosen one."""
+    tops, bases = visit.slices["top"].values, visit.slices["base"].values
+    # The chosen slice may have a thickness of its own; then it takes no part in the sequence.
+    usual = 1.01 * float(np.median(bases - tops))
+    out, reached = [], -np.inf
+    for k, (top, base) in enumerate(zip(tops, bases, strict=True)):
+        follows = float(base - top) <= usual and float(top) >= reached - 1e-6
+        out.append(follows or k == visit.chosen)
+        reached = float(base) if follows else reached
     return out
 
 

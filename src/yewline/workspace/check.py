@@ -12,6 +12,7 @@ import shapely
 from yewline.errors import YewlineError
 from yewline.model import Finding, digest
 from yewline.progress import SILENT, Progress
+from yewline.workspace.gather import Products, survey_frame
 from yewline.workspace.inputs import hash_inputs
 from yewline.workspace.inspect import inspect_line
 from yewline.workspace.load import LoadedVisit, load_visit
@@ -59,12 +60,26 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
         check_frame(site)
     except YewlineError as error:
         findings.append(Finding.of_error(error, "frame"))
-    findings += site.stray_folders()
+    findings += site.strays()
     outlines = load_outlines(site)
     places: list[np.ndarray[Any, Any]] = []
+    tried_lines = Products()
     if not site.settings.release.decided_by:
         text = "nobody is named who decides on release"
         findings.append(Finding("warning", "release", text, where="site.toml", do="fill in [release]"))
+    findings += [
+        Finding(
+            "warning",
+            "date",
+            "the date is still that of the template",
+            where=f"visits/{visit.name}/visit.toml",
+            received=str(visit.settings.date),
+            do="write the day of the survey",
+            visit=visit.name,
+        )
+        for visit in site.visits
+        if visit.settings.date.year == 2000
+    ]
     for visit in site.visits:
         loaded = load_visit(site, visit, progress=progress)
         findings += loaded.findings
@@ -76,6 +91,8 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
             # What the first steps refuse, a run would leave out.
             tried = first_steps(loaded.radargrams, recipe, progress=progress, label=f"inspect {visit.name}")
             findings += [finding for _, said in tried for finding in said]
+            done = {str(line.attrs["line"]): line for line, _ in tried if line is not None}
+            tried_lines.lines[visit.name] = (done, [])
             findings += guard_visit(site, visit.name, recipe, loaded.radargrams)
         readings, said = load_readings(site, visit, _area(outlines, loaded))
         findings += said
@@ -84,7 +101,19 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
         findings += load_drawn(site, visit.name)[1]
     area = outlines.area if outlines.area is not None else area_of_lines(places, 0.5) if places else None
     findings += (outlines if area is None else within(outlines, area)).findings
+    findings += _frame_faults(site, tried_lines, findings)
     return CheckReport(site.settings.name, tuple(site.inside(finding) for finding in findings), inputs)
+
+
+def _frame_faults(site: Site, tried: Products, known: list[Finding]) -> list[Finding]:
+    """What a run would refuse once lines and ground are together: the slice, the cell, the area."""
+    if not any(lines for lines, _ in tried.lines.values()):
+        return []
+    try:
+        frame = survey_frame(site, tried)
+    except YewlineError as error:
+        return [] if any(f.grade == "fault" for f in known) else [Finding.of_error(error, "run-refused")]
+    return [finding for finding in frame.findings if finding.code == "depth-short"]
 
 
 def _counted(visit: Visit, loaded: LoadedVisit) -> list[Finding]:
@@ -100,5 +129,7 @@ def _counted(visit: Visit, loaded: LoadedVisit) -> list[Finding]:
 def _area(outlines: Outlines, loaded: LoadedVisit) -> shapely.Geometry | None:
     if outlines.area is not None:
         return outlines.area
+    # Lines that cannot be used were walked all the same: readings beside them are not astray.
     places = [np.column_stack([r["x"], r["y"]]) for r in loaded.radargrams.values()]
+    places += [np.array(loaded.planned)] if loaded.planned else []
     return area_of_lines(places, 0.5) if places else None

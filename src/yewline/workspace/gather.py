@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -19,7 +20,7 @@ from yewline.workspace.choices import list_choices
 from yewline.workspace.results import SiteResult, VisitResult
 from yewline.workspace.site import Site
 from yewline.workspace.stage_accuracy import compare_all, match_tolerance_m, score_one
-from yewline.workspace.stage_ground import Ground, make_ground
+from yewline.workspace.stage_ground import Ground, load_readings, make_ground
 from yewline.workspace.stage_hotspots import cut_visit, outline_visit
 from yewline.workspace.stage_lines import guard_visit, line_spacing
 from yewline.workspace.stage_volume import choose_grid
@@ -87,12 +88,16 @@ def survey_frame(site: Site, products: Products) -> SurveyFrame:
         try:
             ground[name] = make_ground(site, site.visit(name), flat, area)
         except YewlineError as error:
+            # Why it has no velocity is in what was said of its readings.
+            findings += load_readings(site, site.visit(name), area)[1]
             findings.append(Finding.of_error(error, "visit-left-out", visit=name))
     if not ground:
-        raise SiteError("no visit has a velocity", received=findings[0].text, do=findings[0].do)
+        why = next(finding for finding in findings if finding.code == "visit-left-out")
+        raise SiteError("no visit has a velocity", received=why.text, do=why.do)
     velocities = {name: each.velocity.mean_m_per_ns for name, each in ground.items()}
     antennas = [site.visit(name).settings.antenna.centre_mhz for name in ground]
-    thickness_m = slice_thickness_m(list(velocities.values()), antennas)
+    # A slice holds at least two steps of depth, however short the waves are.
+    thickness_m = max(slice_thickness_m(list(velocities.values()), antennas), 2 * site.settings.depth_step_m)
     reach_m = max(_reach_m(lines[name], v) for name, v in velocities.items())
     grid = choose_grid(site.settings, area, spacing_m=finest_m, reach_m=reach_m, thickness_m=thickness_m)
     chosen = site.settings.primary.slice_m
@@ -186,9 +191,11 @@ def gather_result(
                 score=score_one(each, frame.outlines, settings, frame.area, tolerance_m=tolerance_m),
             )
         )
-    said = [*site.stray_folders(), *frame.outlines.findings, *frame.findings, *blank]
+    said = [*site.strays(), *frame.outlines.findings, *frame.findings, *blank]
     for name, (_, findings) in products.lines.items():
         said += findings
+        if name in products.volumes:
+            said += [Finding(**fault) for fault in json.loads(products.volumes[name].attrs["findings"])]
         if name in cut:
             said += guard_visit(site, name, recipe, products.lines[name][0])
             said += [*frame.ground[name].findings, *outlined[name].findings]
@@ -210,6 +217,7 @@ def gather_result(
         inputs=inputs,
         choices=list_choices(settings, frame.grid, tolerance_m=tolerance_m, thickness_m=frame.thickness_m),
         version=version(),
+        left_out=tuple(visit.name for visit in site.visits if visit.name not in cut),
     )
 
 

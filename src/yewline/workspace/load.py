@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from yewline.errors import YewlineError
+from yewline.errors import FormatError, YewlineError
 from yewline.formats import read_lines_table, read_recording
 from yewline.model import Finding, LineSegment, ReadHints, Recording, file_sha256, make_radargram
 from yewline.positions import (
@@ -33,6 +33,9 @@ LARGEST = 1e12
 FAR_M, FAR_TIMES = 1000.0, 20.0
 """A line this far off, and by this much farther than the others are, is not part of a survey on foot."""
 
+LEVEL_TIMES = 3.0
+"""A line whose direct wave is this much stronger or weaker than the others' was recorded on another scale."""
+
 
 @dataclass(frozen=True)
 class LoadedVisit:
@@ -40,6 +43,8 @@ class LoadedVisit:
 
     radargrams: dict[str, xr.DataArray]
     findings: tuple[Finding, ...]
+    planned: tuple[tuple[float, float], ...] = ()
+    """Ends (x, y) of all rows of `lines.csv`, usable or not: where the surveyor meant to be."""
 
 
 def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> LoadedVisit:
@@ -69,8 +74,9 @@ def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> Load
         recording = recordings.get(_posix(segments[0].file))
         if recording is None:
             continue
+        shared = sum(row.file == segments[0].file for row in rows) > len(segments)
         try:
-            radargram, said = _place(site, visit, line, segments, recording)
+            radargram, said = _place(site, visit, line, segments, recording, shared=shared)
         except YewlineError as error:
             fault = Finding.of_error(error, "line-left-out", line=line)
             findings.append(replace(fault, where=f"lines/{segments[0].file}"))
@@ -82,7 +88,17 @@ def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> Load
         del radargrams[fault.line]
         findings.append(fault)
     findings += _whole_survey(radargrams) if radargrams else [_nothing(visit)]
-    return LoadedVisit(radargrams, _of_visit(site, visit, findings))
+    return LoadedVisit(radargrams, _of_visit(site, visit, findings), _planned(site, rows))
+
+
+def _planned(site: Site, rows: list[LineSegment]) -> tuple[tuple[float, float], ...]:
+    ends: list[tuple[float, float]] = []
+    for row in rows:
+        grid = site.settings.grid(row.grid)
+        if grid is not None and None not in (row.x0, row.y0, row.x1, row.y1):
+            there = grid.to_site(np.array([[row.x0, row.y0], [row.x1, row.y1]], dtype=np.float64))
+            ends += [(float(x), float(y)) for x, y in there]
+    return tuple(ends)
 
 
 def line_ends(radargram: xr.DataArray) -> Ends:
@@ -122,7 +138,7 @@ def _by_line(rows: list[LineSegment]) -> dict[str, list[LineSegment]]:
 
 
 def _place(
-    site: Site, visit: Visit, line: str, segments: list[LineSegment], recording: Recording
+    site: Site, visit: Visit, line: str, segments: list[LineSegment], recording: Recording, *, shared: bool
 ) -> tuple[xr.DataArray | None, list[Finding]]:
     """One line of a recording as a radargram; None where no trace of it can be used."""
     # A file without an interval has said so in a finding of its own.
@@ -137,7 +153,7 @@ def _place(
             where = f"lines.csv, row {segments[0].row}"
             do = "use the file's own names, or give first_trace and last_trace"
             return None, [Finding("fault", "line-label", text, where=where, received=known, do=do, line=line)]
-    placed = _placement(site, visit, line, segments, recording, mine)
+    placed = _placement(site, visit, line, segments, recording, mine, shared=shared)
     if len(placed.keep) == 0:
         return None, list(placed.findings)
     amplitude, wild = _plausible(recording.amplitude[mine[placed.keep]])
@@ -168,24 +184,59 @@ def _place(
 
 
 def _plausible(amplitude: np.ndarray) -> tuple[np.ndarray, int]:
-    """Samples with zero for what is not a number, which the reader has reported, or too large for any receiver."""
-    wild = np.isfinite(amplitude) & (np.abs(amplitude) > LARGEST)
-    return np.where(wild, 0.0, np.nan_to_num(amplitude, nan=0.0, posinf=0.0, neginf=0.0)), int(wild.sum())
+    """What was recorded: zero for samples too large for any receiver, and nothing that is not a number.
+
+    Where most traces end early (a record filled up with NaN), the line is cut to what they have: silence that was never
+    recorded must not pass for quiet ground. A trace that still holds a gap is set to zero as a whole, and so is
+    found dead and replaced by its neighbours. The reader has reported both.
+    """
+    finite = np.isfinite(amplitude)
+    wild = finite & (np.abs(amplitude) > LARGEST)
+    if not finite.all():
+        length = np.where(finite.any(axis=1), amplitude.shape[1] - finite[:, ::-1].argmax(axis=1), 0)
+        recorded = length[length > 0]
+        cut = int(np.quantile(recorded, 0.1, method="lower")) if len(recorded) else amplitude.shape[1]
+        amplitude, finite, wild = amplitude[:, :cut], finite[:, :cut], wild[:, :cut]
+        amplitude = np.where(finite.all(axis=1)[:, None], amplitude, np.float32(0.0))
+    return np.where(wild, np.float32(0.0), amplitude), int(wild.sum())
 
 
 def _placement(
-    site: Site, visit: Visit, line: str, segments: list[LineSegment], recording: Recording, mine: np.ndarray
+    site: Site,
+    visit: Visit,
+    line: str,
+    segments: list[LineSegment],
+    recording: Recording,
+    mine: np.ndarray,
+    *,
+    shared: bool,
 ) -> Placement:
-    if visit.settings.recording.coordinates == "headers":
-        x = recording.x if recording.x is not None else np.full(len(recording.amplitude), np.nan)
-        y = recording.y if recording.y is not None else np.full(len(recording.amplitude), np.nan)
-        first, last = (segments[0].first_trace or 1) - 1, segments[0].last_trace or len(mine)
-        mine = mine[first:last]
+    if visit.settings.recording.coordinates == "lines":
+        return place_line(len(mine), segments, site.settings.grid, shared=shared)
+    nowhere = np.full(len(recording.amplitude), np.nan)
+    x = nowhere if recording.x is None else recording.x
+    y = nowhere if recording.y is None else recording.y
+    parts: list[Placement] = []
+    for number, row in enumerate(segments):
+        first, last = (row.first_trace or 1) - 1, row.last_trace or len(mine)
+        if last > len(mine):
+            raise FormatError(
+                "last_trace lies beyond the recording",
+                received=f"trace {last} of {len(mine)}",
+                do=f"mend row {row.row} of lines.csv",
+            )
+        some = mine[first:last]
         placed = place_by_headers(
-            x[mine], y[mine], coordinates=recording.coordinates, frame=site.settings.frame, line=line
+            x[some], y[some], coordinates=recording.coordinates, frame=site.settings.frame, line=line
         )
-        return replace(placed, keep=placed.keep + first)
-    return place_line(len(mine), segments, site.settings.grid)
+        parts.append(replace(placed, keep=placed.keep + first, segment=np.full(len(placed.keep), number, np.int32)))
+    return Placement(
+        x=np.concatenate([part.x for part in parts]),
+        y=np.concatenate([part.y for part in parts]),
+        segment=np.concatenate([part.segment for part in parts]),
+        keep=np.concatenate([part.keep for part in parts]),
+        findings=tuple(finding for part in parts for finding in part.findings),
+    )
 
 
 def _whole_survey(radargrams: dict[str, xr.DataArray]) -> list[Finding]:
@@ -194,13 +245,37 @@ def _whole_survey(radargrams: dict[str, xr.DataArray]) -> list[Finding]:
     lengths = {line: float(np.hypot(x1 - x0, y1 - y0)) for line, (x0, y0, x1, y1) in ends.items()}
     long = {line: ends[line] for line, length in lengths.items() if length > 0}
     whole = {
-        line: (float(radargram["distance"][-1]), len(radargram) - int(radargram["segment"][-1] > 0))
+        # Each segment has one trace more than it has steps; the check allows for one.
+        line: (float(radargram["distance"][-1]), len(radargram) + 1 - len(np.unique(radargram["segment"])))
         for line, radargram in radargrams.items()
     }
     return [
         *(gap_findings(long) if long else []),
         *trace_count_check(whole),
+        *_other_levels(radargrams),
         *find_copied_data({line: radargram.values for line, radargram in radargrams.items()}),
+    ]
+
+
+def _other_levels(radargrams: dict[str, xr.DataArray]) -> list[Finding]:
+    """Lines recorded on another scale than the rest: another gain or number type makes hotspots of its own."""
+    if len(radargrams) < 5:
+        return []
+    # The median over traces of each trace's largest swing: the direct wave, which is much alike along a survey.
+    level = np.array([float(np.median(np.abs(r.values).max(axis=1))) for r in radargrams.values()])
+    typical = float(np.median(level))
+    return [
+        Finding(
+            "warning",
+            "line-level",
+            "the line's amplitudes are on another scale than those of the other lines",
+            where=f"lines/{radargram.attrs['file']}",
+            received=f"{share / typical:.2g} times the typical level",
+            do="bring all lines to one gain and number type (a described flat binary takes a scale), or leave it out",
+            line=line,
+        )
+        for (line, radargram), share in zip(radargrams.items(), level, strict=True)
+        if typical > 0 and share > 0 and not 1 / LEVEL_TIMES < share / typical < LEVEL_TIMES
     ]
 
 

@@ -20,7 +20,7 @@ from yewline.workspace.cache import PARTIAL, StageCache, write_atomically
 from yewline.workspace.gather import Products, gather_result, survey_frame
 from yewline.workspace.inputs import hash_inputs
 from yewline.workspace.outcome import Outcome
-from yewline.workspace.results import SiteResult
+from yewline.workspace.results import SiteResult, left_out_sentences
 from yewline.workspace.site import Site
 from yewline.workspace.stage_lines import load_recipe, make_lines
 from yewline.workspace.stage_volume import make_visit_volume
@@ -98,15 +98,25 @@ class _Run:
 
     def do(self, export: Callable[[SiteResult, Path], object], report: Callable[[SiteResult, Path], object]) -> Outcome:
         summary, page = self.folder / "summary.json", self.folder / "report.html"
+        left_out = self.folder / "left_out.json"
         self._do_lines()
         self._do_volumes()
         whole = digest("whole", version(), self.inputs, recipe_digest(self.recipe))
-        self._stage("export", whole, [summary], lambda: export(self._gathered(), self.folder))
+        self._stage("export", whole, [summary, left_out], lambda: self._export(export, left_out))
         self._stage("report", whole, [page], lambda: write_atomically(page, lambda p: report(self._gathered(), p)))
         self.cache.forget_others({*self.cache.made, *self.cache.kept})
         self._drop_old_visits()
         figures: dict[str, Any] = json.loads(summary.read_text(encoding="utf-8"))
-        return Outcome(figures, page, tuple(self.cache.made), tuple(self.cache.kept), self.seconds)
+        told: list[str] = json.loads(left_out.read_text(encoding="utf-8"))
+        return Outcome(figures, page, tuple(self.cache.made), tuple(self.cache.kept), self.seconds, tuple(told))
+
+    def _export(self, export: Callable[[SiteResult, Path], object], left_out: Path) -> object:
+        """Export, and keep for later runs what was left out: they may have nothing else to do."""
+        result = self._gathered()
+        made = export(result, self.folder)
+        text = json.dumps(list(left_out_sentences(result)), ensure_ascii=False, indent=1) + "\n"
+        write_atomically(left_out, lambda draft: draft.write_text(text, encoding="utf-8"))
+        return made
 
     def result(self) -> SiteResult:
         self._do_lines()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -12,6 +13,7 @@ from yewline.model import Finding, SiteSettings, VisitSettings, read_settings, r
 
 __all__ = ["Site", "Visit", "places_inside", "read_site"]
 
+OUTLINE_STEMS = ("area", "obstacles", "burials", "opened")
 OUTLINE_SUFFIXES = (".gpkg", ".geojson", ".shp", ".csv")
 
 
@@ -72,14 +74,26 @@ class Site:
         """All files of outlines called `stem`, also where there is one too many."""
         return [path for suffix in OUTLINE_SUFFIXES if (path := self.root / f"{stem}{suffix}").is_file()]
 
-    def stray_folders(self) -> list[Finding]:
-        """A warning for each folder under `visits/` that has no `visit.toml` and so is not a visit."""
+    def strays(self) -> list[Finding]:
+        """Warnings of what nothing reads: folders of visits without settings, and files with a name not known here."""
         text, do = "the folder has no visit.toml: it is not taken for a visit", "write one, or move the folder away"
-        return [
+        findings = [
             Finding("warning", "visit-without-settings", text, where=f"visits/{path.name}", do=do)
             for path in sorted((self.root / "visits").glob("*/"))
             if not (path / "visit.toml").is_file()
         ]
+        folders: list[tuple[Path, tuple[str, ...]]] = [(self.root, ("site", "recipe", "readme", *OUTLINE_STEMS))]
+        folders += [(visit.path, ("visit", "lines", "readings")) for visit in self.visits]
+        for folder, known in folders:
+            for path in sorted(folder.iterdir()):
+                stem = path.name.lower().split(".")[0]
+                if path.is_dir() or not stem or stem in known:
+                    continue
+                near = difflib.get_close_matches(stem, known, n=1, cutoff=0.6)
+                do = f"did you mean '{near[0]}{path.suffix}'?" if near else "its name is none that is read"
+                text = "the file is not read"
+                findings.append(Finding("warning", "file-not-read", text, where=self.relative(path), do=do))
+        return findings
 
     def relative(self, path: Path) -> str:
         """A path as text relative to the site folder, for messages and provenance."""

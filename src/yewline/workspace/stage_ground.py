@@ -43,6 +43,7 @@ def load_readings(site: Site, visit: Visit, area: shapely.Geometry | None) -> tu
         outside = ~shapely.intersects_xy(shapely.buffer(area, 1.0), readings["x"], readings["y"])
         if outside.any():
             rows = ", ".join(str(row) for row in readings["row"][outside].head(8))
+            rows += " …" if outside.sum() > 8 else ""
             findings.append(
                 Finding(
                     "warning",

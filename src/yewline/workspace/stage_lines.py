@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -12,13 +13,13 @@ from yewline.errors import InputError, YewlineError
 from yewline.model import Finding, with_amplitude
 from yewline.positions import line_spacing_m
 from yewline.progress import Progress
-from yewline.recipe import Recipe, guard, read_recipe, run_before, run_lines, section_of, standard_recipe
+from yewline.recipe import Recipe, guard, read_recipe, run_after, run_before, run_lines, section_of, standard_recipe
 from yewline.signal import fill_traces, fit_absorption
 from yewline.workspace.inspect import faulty_traces, inspect_line, place_of
 from yewline.workspace.load import line_ends, load_visit
 from yewline.workspace.site import Site, places_inside
 
-__all__ = ["first_steps", "guard_visit", "line_spacing", "load_recipe", "make_lines"]
+__all__ = ["finish_lines", "first_steps", "guard_visit", "line_spacing", "load_recipe", "make_lines"]
 
 Lines = tuple[dict[str, xr.DataArray], list[Finding]]
 
@@ -45,16 +46,19 @@ def make_lines(site: Site, recipe: Recipe, *, progress: Progress) -> dict[str, L
         work = first_steps(loaded.radargrams, recipe, progress=progress, label=f"process {visit.name}")
         findings = [*loaded.findings, *(finding for _, said in work for finding in said)]
         made[visit.name] = ({str(done.attrs["line"]): done for done, _ in work if done is not None}, findings)
-    rate, said = _fit_rate(made)
+    rate, said = _fit_rate(made, recipe, at)
     for name, (radargrams, findings) in made.items():
         finished = run_lines(
-            lambda held: run_before(recipe, held, absorption_db_per_ns=rate, steps=slice(at, None)),
+            lambda held: _or_fault(
+                held, lambda: run_before(recipe, held, absorption_db_per_ns=rate, steps=slice(at, None))
+            ),
             radargrams.values(),
             workers=WORKERS,
             progress=progress,
             label=f"compensate {name}",
         )
-        made[name] = (dict(zip(radargrams, finished, strict=True)), [*findings, *said])
+        done = {str(line.attrs["line"]): line for line, _ in finished if line is not None}
+        made[name] = (done, [*findings, *said, *(fault for _, faults in finished for fault in faults)])
     return made
 
 
@@ -70,22 +74,41 @@ def first_steps(
 
 
 def _first_steps(raw: xr.DataArray, recipe: Recipe, at: int) -> tuple[xr.DataArray | None, list[Finding]]:
-    findings = inspect_line(raw)
+    done, faults = _or_fault(raw, lambda: run_before(recipe, _mended(raw), steps=slice(0, at)))
+    return done, [*inspect_line(raw), *faults]
+
+
+def _or_fault(line: xr.DataArray, work: Callable[[], xr.DataArray]) -> tuple[xr.DataArray | None, list[Finding]]:
+    """The line that `work` gives; or None, and the fault of the step that refused it."""
     try:
-        return run_before(recipe, _mended(raw), steps=slice(0, at)), findings
+        return work(), []
     except YewlineError as error:
-        visit, line = str(raw.attrs["visit"]), str(raw.attrs["line"])
-        fault = Finding.of_error(error, "line-left-out", visit=visit, line=line)
+        fault = Finding.of_error(error, "line-left-out", visit=str(line.attrs["visit"]), line=str(line.attrs["line"]))
         step = fault.where.rpartition(", ")[2]
-        where = f"{place_of(raw)}, {step}" if step.startswith("step ") else place_of(raw)
-        return None, [*findings, replace(fault, where=where)]
+        where = f"{place_of(line)}, {step}" if step.startswith("step ") else place_of(line)
+        return None, [replace(fault, where=where)]
 
 
-def _fit_rate(made: dict[str, Lines]) -> tuple[float, list[Finding]]:
+def finish_lines(
+    lines: dict[str, xr.DataArray], recipe: Recipe, *, velocity_m_per_ns: float, progress: Progress, label: str
+) -> tuple[list[xr.DataArray], list[Finding]]:
+    """The steps that need a velocity on every line, and the faults of lines that they refuse."""
+    work = run_lines(
+        lambda line: _or_fault(line, lambda: run_after(recipe, line, velocity_m_per_ns=velocity_m_per_ns)),
+        lines.values(),
+        workers=WORKERS,
+        progress=progress,
+        label=label,
+    )
+    return [line for line, _ in work if line is not None], [fault for _, faults in work for fault in faults]
+
+
+def _fit_rate(made: dict[str, Lines], recipe: Recipe, at: int) -> tuple[float, list[Finding]]:
     """The site's rate of absorption; none where no record is long or strong enough to tell."""
     sections = [(held.values, section_of(held)) for radargrams, _ in made.values() for held in radargrams.values()]
+    power = float(recipe.before[at].parameters["spreading_power"]) if at < len(recipe.before) else 1.0
     try:
-        return fit_absorption(sections), []
+        return fit_absorption(sections, spreading_power=power), []
     except InputError as error:
         text = f"absorption is not compensated: {error.problem}"
         return 0.0, [Finding("warning", "absorption", text)] if sections else []
@@ -114,8 +137,17 @@ def line_spacing(lines: dict[str, xr.DataArray]) -> float:
 
 
 def _mended(raw: xr.DataArray) -> xr.DataArray:
+    """The same line with faulty traces replaced by their neighbours, never across a gap between segments."""
     bad = faulty_traces(raw)
-    return raw if len(bad) == 0 or len(bad) == len(raw) else with_amplitude(raw, fill_traces(raw.values, bad))
+    if len(bad) == 0:
+        return raw
+    values, segment = raw.values.copy(), raw["segment"].values
+    for part in np.unique(segment):
+        mine = np.flatnonzero(segment == part)
+        faulty = np.searchsorted(mine, np.intersect1d(mine, bad))
+        if 0 < len(faulty) < len(mine):
+            values[mine] = fill_traces(values[mine], faulty)
+    return with_amplitude(raw, values)
 
 
 def _compensation(recipe: Recipe) -> int:

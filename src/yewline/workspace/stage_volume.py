@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import json
 
 import shapely
 import xarray as xr
 
-from yewline.errors import SettingsError
+from yewline.errors import SettingsError, SiteError
 from yewline.model import SiteSettings, VelocityField, VolumeGrid
 from yewline.progress import Progress
-from yewline.recipe import Recipe, run_after, run_lines
+from yewline.recipe import Recipe
 from yewline.volume import build_volume
-from yewline.workspace.stage_lines import WORKERS
+from yewline.workspace.stage_lines import finish_lines
 
 __all__ = ["choose_grid", "make_visit_volume"]
 
@@ -44,7 +44,7 @@ def choose_grid(
 
 
 def make_visit_volume(
-    lines: Mapping[str, xr.DataArray],
+    lines: dict[str, xr.DataArray],
     recipe: Recipe,
     velocity: VelocityField,
     grid: VolumeGrid,
@@ -53,13 +53,19 @@ def make_visit_volume(
     progress: Progress,
     label: str,
 ) -> xr.Dataset:
-    """Run the steps that need a velocity on every line, and put the lines into one volume."""
-    after = run_lines(
-        lambda radargram: run_after(recipe, radargram, velocity_m_per_ns=velocity.mean_m_per_ns),
-        lines.values(),
-        workers=WORKERS,
-        progress=progress,
-        label=label,
+    """Run the steps that need a velocity on every line, and put the lines into one volume.
+
+    Its attribute `findings` tells, as JSON, which lines a step refused.
+
+    Raises
+    ------
+    SiteError : a step refused every line.
+    """
+    after, faults = finish_lines(
+        lines, recipe, velocity_m_per_ns=velocity.mean_m_per_ns, progress=progress, label=label
     )
-    separation_m = float(next(iter(lines.values())).attrs.get("separation_m", 0.0))
-    return build_volume(after, velocity, grid, line_spacing_m=spacing_m, separation_m=separation_m)
+    if not after:
+        raise SiteError("no line of a visit is left for its volume", received=faults[0].text, do=faults[0].do)
+    separation_m = float(after[0].attrs.get("separation_m", 0.0))
+    volume = build_volume(after, velocity, grid, line_spacing_m=spacing_m, separation_m=separation_m)
+    return volume.assign_attrs(findings=json.dumps([fault.as_dict() for fault in faults]))

@@ -12,9 +12,14 @@ import shapely
 from yewline.errors import FrameError, YewlineError
 from yewline.formats import projected_system, read_area, read_burials, read_drawn_hotspots, read_opened
 from yewline.model import BURIAL_COLUMNS, HOTSPOT_COLUMNS, OPENED_COLUMNS, Finding, empty_outlines
-from yewline.workspace.site import Site
+from yewline.workspace.site import OUTLINE_STEMS, Site
 
 __all__ = ["Outlines", "area_of_lines", "check_frame", "load_drawn", "load_outlines", "within"]
+
+_KINDS = {
+    "burials": ("known burials", "no known burials: hotspots are mapped, but not scored"),
+    "opened": ("outlines of opened ground", "no opened ground: precision cannot be given"),
+}
 
 
 @dataclass(frozen=True)
@@ -35,7 +40,7 @@ def load_outlines(site: Site) -> Outlines:
     found: dict[str, shapely.Geometry | None] = {"area": None, "obstacles": None}
     tables = {"burials": empty_outlines(BURIAL_COLUMNS), "opened": empty_outlines(OPENED_COLUMNS)}
     readers = {"burials": read_burials, "opened": read_opened}
-    for stem in ("area", "obstacles", "burials", "opened"):
+    for stem in OUTLINE_STEMS:
         try:
             path = site.outline_path(stem)
             if path is None:
@@ -49,7 +54,10 @@ def load_outlines(site: Site) -> Outlines:
             findings.append(Finding.of_error(error, f"{stem}-left-out"))
     for stem, table in tables.items():
         if len(table):
-            findings.append(Finding("found", stem, f"{len(table)} outlines of {stem}"))
+            findings.append(Finding("found", stem, f"{len(table)} {_KINDS[stem][0]}"))
+        elif not site.outline_paths(stem):
+            do = f"if there are any, put them into {stem}.csv or a GIS file of that name"
+            findings.append(Finding("assumed", f"{stem}-none", _KINDS[stem][1], do=do))
     return Outlines(found["area"], found["obstacles"], tables["burials"], tables["opened"], tuple(findings))
 
 
