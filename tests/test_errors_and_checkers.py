@@ -7,9 +7,10 @@ import pickle
 import numpy as np
 import pytest
 
-from yewline._check import check_array, check_choice, check_finite, check_in_range, check_positive
+from yewline._check import check_array, check_choice, check_finite, check_in_range, check_positive, check_velocity
 from yewline.errors import Cancelled, FormatError, InputError, SettingsError, YewlineError
 from yewline.progress import SILENT, Progress
+from yewline.units import C_M_PER_NS
 
 
 def test_message_names_place_problem_received_and_advice():
@@ -40,6 +41,11 @@ def test_input_error_is_a_value_error_and_a_yewline_error():
         (lambda: check_finite(np.nan, "depth_m"), "depth_m must be finite"),
         (lambda: check_positive(0, "spacing_m"), "spacing_m must be greater than zero"),
         (lambda: check_in_range(2, "share", 0, 1), "share must lie between 0 and 1"),
+        (lambda: check_velocity(-0.1, "v"), "v must be greater than zero"),
+        (
+            lambda: check_velocity(0.31, "v"),
+            r"velocity above that of light .received 0\.31 m/ns.\. Velocities are in m/ns",
+        ),
         (lambda: check_choice("c", "rule", ("a", "b")), "rule must be one of a, b"),
         (lambda: check_array("text", "x", ndim=1), "x must be an array of numbers"),
         (lambda: check_array([1.0], "x", ndim=2), "x must have 2 axes"),
@@ -55,6 +61,7 @@ def test_checkers_refuse(call, said):
 def test_checkers_return_the_cleaned_value():
     assert check_finite("2.5", "x") == 2.5
     assert check_in_range(1, "x", 0, 1) == 1.0
+    assert check_velocity(C_M_PER_NS * (1 + 1e-12), "v") == C_M_PER_NS * (1 + 1e-12)
     assert check_choice("a", "x", ("a",)) == "a"
     array = check_array([[1, 2]], "x", ndim=2, dtype=np.float32)
     assert array.dtype == np.float32

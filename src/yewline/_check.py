@@ -9,8 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from yewline.errors import InputError
+from yewline.units import C_M_PER_NS
 
-__all__ = ["check_array", "check_choice", "check_finite", "check_in_range", "check_positive"]
+__all__ = ["check_array", "check_choice", "check_finite", "check_in_range", "check_positive", "check_velocity"]
 
 
 def check_finite(value: float, name: str) -> float:
@@ -38,6 +39,19 @@ def check_in_range(value: float, name: str, low: float, high: float) -> float:
     if not low <= number <= high:
         raise InputError(f"{name} must lie between {low:g} and {high:g}", received=number)
     return number
+
+
+def check_velocity(value: float, name: str) -> float:
+    """Return `value` (m/ns) as a float, refused when it is not finite, not positive, or above that of light."""
+    speed = check_positive(value, name)
+    # A relative 1e-9 lets air itself (exactly c) pass after a round trip through permittivity.
+    if speed > C_M_PER_NS * (1 + 1e-9):
+        raise InputError(
+            "velocity above that of light",
+            received=f"{speed:g} m/ns",
+            do=f"velocities are in m/ns and at most {C_M_PER_NS:.4f}",
+        )
+    return speed
 
 
 def check_choice(value: str, name: str, choices: tuple[str, ...]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from yewline.errors import InputError
 from yewline.ground import (
@@ -129,6 +130,50 @@ def test_soil_models_disagree_by_their_half_difference() -> None:
     np.testing.assert_allclose(soil_model_sigma(theta), np.abs(topp - mixed) / 2, rtol=1e-12)
     assert np.isnan(soil_model_sigma([0.2, np.nan])).tolist() == [False, True]
     assert np.isfinite(soil_model_sigma(0.58))
+
+
+def test_soil_models_disagree_cell_by_cell() -> None:
+    theta = np.array([[0.05, 0.2], [0.47, 0.58]])
+    np.testing.assert_array_equal(soil_model_sigma(theta), [[float(soil_model_sigma(v)) for v in row] for row in theta])
+
+
+@pytest.mark.parametrize(("n", "spread"), [(1, 0.0), (4, 0.02), (7, 0.05), (8, 0.05), (30, 0.02), (30, 0.01)])
+def test_error_of_a_place_holds_that_of_the_mean(n: int, spread: float) -> None:
+    own, common = split_reading_error(0.02)
+    ground = max(spread**2 - own**2, 0.0)
+    if n < 8:
+        ground = max(ground, 0.03**2)
+    shared = common**2 + TOPP_STANDARD_ERROR_VWC**2
+    field = velocity_from_moisture(
+        summarise_moisture(grid_readings(n, spread), support_depth_m=1.0), None, sigma_vwc=0.02, target_depth_m=1.0
+    )
+    mean = summarise_moisture(grid_readings(n, spread), support_depth_m=1.0).mean
+    slope, models = abs(float(velocity_slope(mean))), float(soil_model_sigma(mean))
+    place = ground * (1 + 1 / n) + own**2 / n
+    assert field.sigma_m_per_ns.item() == pytest.approx(np.hypot(slope * np.sqrt(place + shared), models), rel=1e-9)
+    of_mean = (ground + own**2) / n
+    assert field.mean_sigma_m_per_ns == pytest.approx(np.hypot(slope * np.sqrt(of_mean + shared), models), rel=1e-9)
+
+
+@pytest.mark.parametrize("n", [3, 8, 20])
+def test_nine_in_ten_places_lie_within_the_error_stated(n: int) -> None:
+    # Sites drawn at random, read n times, and then asked at a place that was not read.
+    rng = np.random.default_rng(n)
+    own, common = split_reading_error(0.01)
+    inside = []
+    for _ in range(1_500):
+        ground = 0.22 + 0.03 * rng.standard_normal(n + 1)
+        seen = ground[:n] + own * rng.standard_normal(n) + common * rng.standard_normal()
+        summary = summarise_moisture(make_readings(x=np.arange(n), y=np.zeros(n), vwc=seen), support_depth_m=1.0)
+        field = velocity_from_moisture(summary, None, sigma_vwc=0.01, target_depth_m=1.0)
+        theta = ground[n] + TOPP_STANDARD_ERROR_VWC * rng.standard_normal()
+        v = float(velocity_of_permittivity(topp_permittivity(theta)))
+        v += float(soil_model_sigma(theta)) * rng.standard_normal()
+        inside.append(abs(v - field.v_m_per_ns.item()) <= 1.645 * field.sigma_m_per_ns.item())
+    # A scatter told by n readings is Student's t with n − 1 degrees of freedom; below 8 a least scatter stands in.
+    # Counting 1500 sites leaves ± 0.016 (two standard deviations).
+    least = 0.90 if n < 8 else 2 * stats.t.cdf(1.645, n - 1) - 1
+    assert least - 0.016 <= np.mean(inside) <= (0.95 if n < 8 else 0.916)
 
 
 @pytest.mark.parametrize("n", [1, 2])

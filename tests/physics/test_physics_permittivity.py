@@ -162,3 +162,13 @@ def test_faults() -> None:
         archie_conductivity(1.2, porosity=0.4, water_ms_per_m=50.0)
     with pytest.raises(InputError, match="water_ms_per_m must be greater than zero"):
         archie_conductivity(1.0, porosity=0.4, water_ms_per_m=0.0)
+
+
+def test_pores_may_differ_from_cell_to_cell():
+    both = mixed_permittivity([0.2, 0.5], porosity=[0.4, 0.5])
+    alone = [float(mixed_permittivity(0.2, porosity=0.4)), float(mixed_permittivity(0.5, porosity=0.5))]
+    np.testing.assert_array_equal(both, alone)
+    with pytest.raises(InputError, match=r"vwc must lie between 0 and 0\.5 \(received 0\.6\)"):
+        mixed_permittivity([0.2, 0.6], porosity=[0.4, 0.5])
+    with pytest.raises(InputError, match="porosity must be finite"):
+        mixed_permittivity(0.2, porosity=np.nan)

@@ -109,6 +109,14 @@ def test_provenance_names_every_step_with_its_parameters():
     assert [step["part"] for step in made] == ["before"] * 5 + ["after"] * 2
 
 
+def test_provenance_tells_what_the_step_met():
+    # time_zero shortens the record; the half of it that was searched is that of the record as it came.
+    line = survey_line()
+    before = run_before(standard_recipe(), line)
+    assert before.sizes["time"] < line.sizes["time"] == 256
+    assert provenance_steps(before)[0]["parameters"]["search_ns"] == 128 * DT
+
+
 def test_segments_are_not_mixed():
     parts = np.repeat([0, 1, 2], [70, 89, 1])
     line = survey_line(segment=parts)
@@ -208,6 +216,42 @@ def test_migration_warns_of_uneven_and_missing_spacing():
     uneven = make_radargram(np.ones((400, 64)), interval_ns=DT, x=x, y=0 * x, attrs=ATTRS)
     assert codes(migrate, uneven) == ["migration-uneven-spacing"]
     assert codes(migrate, survey_line(traces=1)) == ["migration-no-spacing"]
+
+
+def test_migration_of_traces_without_distance_is_said_to_be_refused():
+    migrate = recipe_from_toml('[[after]]\nstep = "migrate_stolt"')
+    still = make_radargram(np.ones((5, 64)), interval_ns=DT, x=np.zeros(5), y=np.zeros(5), attrs=ATTRS)
+    assert "refuses this line" in guard(migrate, still, grave_length_m=2.1)[0].text
+    with pytest.raises(InputError, match="migration needs the trace spacing"):
+        run_after(migrate, still, velocity_m_per_ns=V)
+    single = survey_line(traces=1)
+    assert "as they are" in guard(migrate, single, grave_length_m=2.1)[0].text
+    assert run_after(migrate, single, velocity_m_per_ns=V).values.tobytes() == single.values.tobytes()
+
+
+def test_advice_names_no_step_that_does_not_exist():
+    x = np.cumsum(np.where(np.arange(400) % 3 == 0, 0.09, 0.05))
+    uneven = make_radargram(np.ones((400, 64)), interval_ns=DT, x=x, y=0 * x, attrs=ATTRS)
+    (finding,) = guard(recipe_from_toml('[[after]]\nstep = "migrate_stolt"'), uneven, grave_length_m=2.1)
+    assert finding.code == "migration-uneven-spacing"
+    assert "resample" not in finding.do
+    assert "check the line's positions" in finding.do
+
+
+def test_a_record_that_does_not_start_at_time_zero_is_warned_of():
+    migrate = '[[after]]\nstep = "migrate_stolt"'
+    late = survey_line(traces=400, start_ns=-5.0)
+    (finding,) = guard(recipe_from_toml(migrate), late, grave_length_m=2.1)
+    assert (finding.code, finding.grade) == ("migration-before-time-zero", "warning")
+    assert finding.received == "first sample at -5 ns"
+    assert "put time_zero first in the recipe" in finding.do
+    assert codes(migrate, survey_line(traces=400)) == []
+    assert guard(standard_recipe(), late, grave_length_m=2.1) == []
+    for place in ("before", "display"):
+        text = f'[[before]]\nstep = "dewow"\n[[{place}]]\nstep = "compensate"'
+        (gain,) = guard(recipe_from_toml(text), late, grave_length_m=2.1)
+        assert gain.code == "gain-before-time-zero"
+        assert gain.received == "steps dewow, compensate; first sample at -5 ns"
 
 
 def test_a_gain_before_time_zero_is_warned_of():

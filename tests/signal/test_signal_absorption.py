@@ -64,3 +64,31 @@ def test_what_cannot_be_fitted_is_refused():
         fit_absorption([])
     with pytest.raises(InputError, match="every record is too short or silent"):
         fit_absorption([(np.zeros((4, 400)), section), (np.ones((4, 40)), section)])
+
+
+# Bins are one period long whatever the sample interval is, so a rate must not depend on how finely it was sampled.
+
+
+@pytest.mark.parametrize("dt", [0.1, 0.45, 0.7, 1.0])
+def test_the_sample_interval_does_not_matter(dt):
+    x, section = decaying(0.4, seed=3, dt=dt)
+    assert fit_absorption([(x, section)]) == pytest.approx(0.4, abs=0.01)
+
+
+def test_lines_of_different_sample_intervals_stack_in_step():
+    lines = [decaying(0.4, seed=seed, dt=dt) for seed, dt in enumerate([0.25, 0.45, 1.0, 0.25, 0.45, 1.0])]
+    assert fit_absorption(lines) == pytest.approx(0.4, abs=0.01)
+
+
+@pytest.mark.parametrize("power", [0.0, 1.0, 2.0])
+def test_the_stated_spreading_is_taken_out(power):
+    section = Section(interval_ns=0.25, spacing_m=0.05, centre_mhz=400.0)
+    t = 0.25 * np.arange(400)
+    decay = (2.5 / np.maximum(t, 2.5)) ** power * 10 ** (-0.5 * t / 20)
+    x = np.random.default_rng(5).standard_normal((120, 400)) * decay
+    assert fit_absorption([(x, section)], spreading_power=power) == pytest.approx(0.5, abs=0.02)
+
+
+def test_a_spreading_that_cannot_be_is_refused():
+    with pytest.raises(InputError, match="spreading_power must lie between 0 and 3"):
+        fit_absorption([decaying(0.4, seed=1)], spreading_power=-1.0)

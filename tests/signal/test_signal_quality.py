@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.signal import butter, sosfiltfilt
 
 from yewline.errors import InputError
 from yewline.signal import (
@@ -134,6 +135,32 @@ def test_noise_level_and_usable_time(noise):
 def test_a_record_of_noise_alone_has_no_usable_time():
     x = np.random.default_rng(0).standard_normal((100, 400))
     assert noise_level(x, SECTION).usable_ns == 0.0
+
+
+@pytest.mark.parametrize("share", [0.08, 0.5, 1.0])
+def test_an_echo_on_few_traces_is_usable(share):
+    # 60 ns of noise after a direct wave, and an echo at 22 ns under some of the traces.
+    rng = np.random.default_rng(3)
+    x = rng.standard_normal((200, 240))
+    x[:, :32] *= 100.0
+    x[: round(share * 200), 84:94] += 30.0 * np.sin(2 * np.pi * np.arange(10) / 10)
+    assert noise_level(x, SECTION).usable_ns == pytest.approx(23.5, abs=1.5)
+
+
+@pytest.mark.parametrize("traces", [20, 60, 200])
+@pytest.mark.parametrize("band", [(120, 1_000), (300, 500)])
+def test_noise_in_the_antennas_band_has_no_usable_time(traces, band):
+    sections = butter(4, band, "band", fs=1_000 / DT, output="sos")
+    for seed in range(5):
+        x = sosfiltfilt(sections, np.random.default_rng(seed).standard_normal((traces, 500)), axis=1)[:, 50:450]
+        assert noise_level(x, SECTION).usable_ns == 0.0
+
+
+def test_noisy_traces_do_not_hide_what_the_others_hold():
+    rng = np.random.default_rng(4)
+    x = rng.standard_normal((100, 400)) * np.where(np.arange(400) < 200, 10.0, 1.0)
+    x[:10] = 50.0 * rng.standard_normal((10, 400))
+    assert noise_level(x, SECTION).usable_ns == pytest.approx(50.0, abs=2.0)
 
 
 def test_limits_that_cannot_be_are_refused():

@@ -162,3 +162,13 @@ def test_no_sample_is_left_that_was_not_recorded():
     shifted = time_zero(flat, Section(interval_ns=0.25, spacing_m=0.05, centre_mhz=400.0), smooth_traces=1)
     assert shifted.shape == (3, 200 - 36)
     assert (np.abs(shifted[:, -8:]).max(axis=1) > 0.005).all()
+
+
+@pytest.mark.parametrize(("velocity", "moved"), [(0.06, 0.04), (0.08, -0.10), (0.10, -0.26), (0.13, -0.04)])
+def test_the_crest_moves_with_moisture_where_air_and_ground_wave_merge(velocity, moved):
+    # What the docstring states, on the sum of two Ricker pulses.
+    near = Section(interval_ns=DT, spacing_m=0.05, centre_mhz=400.0, separation_m=0.16)
+    t = DT * np.arange(256)
+    x = ricker(t - 10.0 - 0.16 / C_M_PER_NS) + 0.6 * ricker(t - 10.0 - 0.16 / velocity)
+    assert pick_time_zero(np.tile(x, (3, 1)), near) - 10.0 == pytest.approx(np.full(3, moved), abs=0.01)
+    assert f"{moved:+.2f} at {velocity:.2f}".replace("-", "−") in (time_zero.__doc__ or "").replace(" ns at", " at")

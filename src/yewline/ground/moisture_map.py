@@ -66,9 +66,11 @@ def map_moisture(
     Notes
     -----
     A cell is supported within 1.5 times the median distance between neighbouring readings; beyond it, up to half the
-    range, as long as its kriging variance is below 95 % of the sill (a single reading half an exponential range away
-    just reaches that). Elsewhere the map would show the mean and look like data. The map is clipped to 0 to 0.6 m³/m³.
-    That the variogram is itself estimated is not in `vwc_sd`.
+    range, as long as its kriging variance is below 95 % of the sill. One reading half an exponential range away would
+    leave 1 − e⁻³ = 95 % if the mean were known; it is estimated from the same readings, which adds to the variance (a
+    lone reading there leaves 155 %), so a cell has to be nearer or have several readings about it. Elsewhere the map
+    would show the mean and look like data. The map is clipped to 0 to 0.6 m³/m³. That the variogram is itself estimated
+    is not in `vwc_sd`.
 
     References
     ----------

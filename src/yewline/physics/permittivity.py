@@ -173,7 +173,7 @@ def ledieu_moisture(permittivity: npt.ArrayLike) -> Array:
 def mixed_permittivity(
     vwc: npt.ArrayLike,
     *,
-    porosity: float,
+    porosity: npt.ArrayLike,
     solid: float = 5.0,
     water: float = 80.1,
     air: float = 1.0,
@@ -184,13 +184,13 @@ def mixed_permittivity(
     Parameters
     ----------
     vwc : any shape, volumetric water content, m³/m³, 0 to `porosity`; NaN stays NaN.
-    porosity : share of pores, between 0 and 1.
+    porosity : share of pores, between 0 and 1; it broadcasts with `vwc`.
     solid, water, air : relative permittivities of the parts.
     exponent : 0.5 is the complex refractive index model; 0.46 was fitted by Roth et al. 1990.
 
     Returns
     -------
-    Same shape, relative permittivity.
+    Broadcast shape, relative permittivity.
 
     Raises
     ------
@@ -210,20 +210,24 @@ def mixed_permittivity(
     >>> float(mixed_permittivity(0.2, porosity=0.4).round(5))
     11.09964
     """
-    check_in_range(porosity, "porosity", 0.0, 1.0)
     check_in_range(exponent, "exponent", 0.01, 1.0)
-    theta = _within(vwc, "vwc", 0.0, porosity)
+    pores = _within(porosity, "porosity", 0.0, 1.0)
+    if not np.isfinite(pores).all():
+        raise InputError("porosity must be finite", received="nan")
+    theta = _within(vwc, "vwc", 0.0, pores)
     parts = [check_positive(value, name) for name, value in (("solid", solid), ("water", water), ("air", air))]
     s, w, a = (value**exponent for value in parts)
-    return ((1.0 - porosity) * s + theta * w + (porosity - theta) * a) ** (1.0 / exponent)
+    return ((1.0 - pores) * s + theta * w + (pores - theta) * a) ** (1.0 / exponent)
 
 
-def _within(values: npt.ArrayLike, name: str, low: float, high: float) -> Array:
+def _within(values: npt.ArrayLike, name: str, low: float, high: npt.ArrayLike) -> Array:
     try:
         array = np.asarray(values, dtype=np.float64)
     except (TypeError, ValueError) as error:
         raise InputError(f"{name} must be numbers", received=type(values).__name__) from error
-    outside = array[(array < low) | (array > high)]
-    if outside.size:
-        raise InputError(f"{name} must lie between {low:g} and {high:g}", received=f"{outside.flat[0]:g}")
+    top = np.asarray(high, dtype=np.float64)
+    outside = (array < low) | (array > top)
+    if outside.any():
+        value, limit = (np.broadcast_to(part, outside.shape)[outside].flat[0] for part in (array, top))
+        raise InputError(f"{name} must lie between {low:g} and {limit:g}", received=f"{value:g}")
     return array

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from yewline._check import check_velocity
 from yewline.errors import InputError
 from yewline.units import C_M_PER_NS, EPS0_F_PER_M, MU0_H_PER_M, NEPER_DB
 
@@ -123,13 +124,9 @@ def permittivity_of_velocity(v_m_per_ns: npt.ArrayLike) -> Array:
     8.988
     """
     v = _at_least(v_m_per_ns, "v_m_per_ns", 0.0, strict=True)
-    fast = v[v > C_M_PER_NS * (1 + 1e-9)]
+    fast = v[v > C_M_PER_NS]
     if fast.size:
-        raise InputError(
-            "velocity above that of light",
-            received=f"{fast.flat[0]:g} m/ns",
-            do=f"velocities are in m/ns and at most {C_M_PER_NS:.4f}",
-        )
+        check_velocity(float(fast.max()), "v_m_per_ns")
     return np.maximum((C_M_PER_NS / v) ** 2, 1.0)
 
 

@@ -15,13 +15,12 @@ from yewline.recipe.recipe import (
 )
 from yewline.recipe.run import run_after, run_before, run_display, run_lines, section_of
 from yewline.recipe.schema import Parameter, parameter_model, recipe_schema, step_help, step_parameters, step_table
-from yewline.recipe.steps import STEPS, Part, Step, find_step
+from yewline.recipe.steps import STEPS, Step, find_step
 
 __all__ = [
     "PARTS",
     "STEPS",
     "Parameter",
-    "Part",
     "Recipe",
     "Step",
     "StepCall",

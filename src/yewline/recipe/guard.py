@@ -51,7 +51,9 @@ def guard(recipe: Recipe, radargram: xr.DataArray, *, grave_length_m: float) -> 
             findings += _background(call, radargram, grave, where)
         if call.step == "migrate_stolt":
             findings += _migration(radargram, where)
-    return findings + _order(recipe, where)
+        if call.step == "migrate_stolt" and "time_zero" not in [before.step for before in recipe.before]:
+            findings += _start(radargram, where)
+    return findings + _order(recipe, radargram, where)
 
 
 def _background(call: StepCall, radargram: xr.DataArray, grave: float, where: dict[str, str]) -> list[Finding]:
@@ -88,7 +90,9 @@ def _migration(radargram: xr.DataArray, where: dict[str, str]) -> list[Finding]:
     steps = np.diff(distance)[np.diff(segment) == 0]
     typical = spacing_m(radargram)
     if len(steps) == 0 or typical <= 0:
-        text = "migration leaves pieces of a single trace, or without positions, as they are"
+        text = "migration leaves pieces of a single trace as they are"
+        if len(steps) > 0:
+            text = "migration refuses this line: its traces have no distance between them"
         return [Finding(grade="warning", code="migration-no-spacing", text=text, do="check the positions", **where)]
     uneven = float(np.mean(np.abs(steps - typical) > 0.25 * typical))
     if uneven <= 0.05:
@@ -99,7 +103,23 @@ def _migration(radargram: xr.DataArray, where: dict[str, str]) -> list[Finding]:
             code="migration-uneven-spacing",
             text="migration takes traces to be evenly spaced, and these are not",
             received=f"{100 * uneven:.0f} % of spacings differ by over a quarter from {typical:.3f} m",
-            do="resample the line to even spacing",
+            do="check the line's positions; where they are right, its migrated responses are less sharp and less sure",
+            **where,
+        )
+    ]
+
+
+def _start(radargram: xr.DataArray, where: dict[str, str]) -> list[Finding]:
+    first = float(radargram["time"].values[0])
+    if first == 0.0:
+        return []
+    return [
+        Finding(
+            grade="warning",
+            code="migration-before-time-zero",
+            text="migration takes the first sample as time zero, and this record starts at another time",
+            received=f"first sample at {first:g} ns",
+            do="put time_zero first in the recipe: without it responses are moved wrongly and depths are off",
             **where,
         )
     ]
@@ -111,8 +131,10 @@ def _lengths(radargram: xr.DataArray) -> list[float]:
     return [float(np.ptp(distance[segment == number])) for number in np.unique(segment)]
 
 
-def _order(recipe: Recipe, where: dict[str, str]) -> list[Finding]:
-    names = [call.step for call in recipe.before]
+def _order(recipe: Recipe, radargram: xr.DataArray, where: dict[str, str]) -> list[Finding]:
+    before = [call.step for call in recipe.before]
+    # A gain for pictures runs on what the whole first part gives.
+    names = [*before, *(call.step for call in recipe.display)]
     timed = [name for name in names if name in ("compensate", "power_gain")]
     if not timed or "time_zero" in names[: names.index(timed[0])]:
         return []
@@ -121,7 +143,7 @@ def _order(recipe: Recipe, where: dict[str, str]) -> list[Finding]:
             grade="warning",
             code="gain-before-time-zero",
             text="a gain that counts from time zero runs where time zero was not set",
-            received=f"steps {', '.join(names)}",
+            received=f"steps {', '.join(names)}; first sample at {float(radargram['time'].values[0]):g} ns",
             do="put time_zero first",
             **where,
         )

@@ -166,13 +166,13 @@ def _run(
     stamp = {"part": part, "recipe": recipe.name, "recipe_digest": recipe_digest(recipe), "version": version()}
     calls: tuple[StepCall, ...] = getattr(recipe, part)[steps]
     for call in calls:
-        parameters = call.parameters
+        # What was left out follows from the record that the step met, not from the one it made.
+        resolved = call.kind.resolved(call.parameters, section, amplitude.shape[1])
         try:
             amplitude = _apply(call, amplitude, section, runs)
         except InputError as error:
             where = f"{_line(radargram)}, step {call.step}"
             raise InputError(error.problem, where=where, received=error.received, do=error.do) from error
-        resolved = call.kind.resolved(parameters, section, amplitude.shape[1])
         made.append({"step": call.step, "parameters": resolved, **stamp})
     # Only the samples are new: coordinates are shared, and a step that shortens traces cuts the times as well.
     same = amplitude.shape == radargram.shape

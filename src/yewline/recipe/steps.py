@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -12,9 +12,8 @@ import numpy.typing as npt
 from yewline import signal
 from yewline.signal import Section
 
-__all__ = ["STEPS", "Part", "Step", "find_step"]
+__all__ = ["STEPS", "Step", "find_step"]
 
-Part = Literal["before", "after"]
 Defaults = Callable[[Section, int], dict[str, float]]
 
 
@@ -59,9 +58,9 @@ class Step:
     name : as recipes call it.
     function : ``fn(amplitude, section, *, parameters) -> amplitude``; its signature and docstring are the one source
         of the schema, the help, the table in the documents and the provenance.
-    part : "before" the velocity is known, or "after".
-    branches : where a recipe may call it. A step after which amplitudes can no longer be compared between traces,
-        lines and visits may stand under "display" only; one that needs the velocity may not stand there.
+    branches : where a recipe may call it: "before" the velocity is known, "after", or for "display". A step after which
+        amplitudes can no longer be compared between traces, lines and visits may stand under "display" only; one that
+        needs the velocity may not stand there.
     title : a few words for people.
     along_line : whether traces see each other, so that segments of a line must be run apart.
     why_display : for a step that is not amplitude-true, why, in words that follow its title.
@@ -70,7 +69,6 @@ class Step:
 
     name: str
     function: Callable[..., npt.NDArray[np.float32]]
-    part: Part
     branches: tuple[str, ...]
     title: str
     along_line: bool = False
@@ -98,7 +96,6 @@ STEPS: Final[tuple[Step, ...]] = (
     Step(
         name="time_zero",
         function=signal.time_zero,
-        part="before",
         branches=("before",),
         title="Time zero to the first sample",
         defaults=_search_defaults,
@@ -106,7 +103,6 @@ STEPS: Final[tuple[Step, ...]] = (
     Step(
         name="dewow",
         function=signal.dewow,
-        part="before",
         branches=("before", "display"),
         title="Wow removal",
         defaults=_dewow_defaults,
@@ -114,7 +110,6 @@ STEPS: Final[tuple[Step, ...]] = (
     Step(
         name="band_pass",
         function=signal.band_pass,
-        part="before",
         branches=("before", "display"),
         title="Zero-phase band-pass",
         defaults=_band_defaults,
@@ -122,7 +117,6 @@ STEPS: Final[tuple[Step, ...]] = (
     Step(
         name="background_removal",
         function=signal.background_removal,
-        part="before",
         branches=("before", "display"),
         title="Background removal",
         along_line=True,
@@ -130,7 +124,6 @@ STEPS: Final[tuple[Step, ...]] = (
     Step(
         name="compensate",
         function=signal.compensate,
-        part="before",
         branches=("before", "display"),
         title="Spreading and absorption compensation",
         defaults=_compensate_defaults,
@@ -138,14 +131,12 @@ STEPS: Final[tuple[Step, ...]] = (
     Step(
         name="power_gain",
         function=signal.power_gain,
-        part="before",
         branches=("before", "display"),
         title="Gain by a power of time",
     ),
     Step(
         name="migrate_stolt",
         function=signal.migrate_stolt,
-        part="after",
         branches=("after",),
         title="Stolt migration",
         along_line=True,
@@ -154,14 +145,12 @@ STEPS: Final[tuple[Step, ...]] = (
     Step(
         name="envelope",
         function=signal.envelope,
-        part="after",
         branches=("after", "display"),
         title="Envelope",
     ),
     Step(
         name="automatic_gain",
         function=signal.automatic_gain,
-        part="before",
         branches=("display",),
         title="Automatic gain",
         why_display="automatic gain destroys amplitude: it brings strong and weak responses to one level",

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import least_squares
 
+from yewline._check import check_in_range
 from yewline.errors import InputError
 from yewline.signal.section import Section
 from yewline.signal.traces import check_traces
@@ -23,7 +25,7 @@ HIGHEST_DB_PER_NS = 20.0
 NEPERS_ABOVE_NOISE = 0.7
 
 
-def fit_absorption(sections: Sequence[tuple[npt.ArrayLike, Section]]) -> float:
+def fit_absorption(sections: Sequence[tuple[npt.ArrayLike, Section]], *, spreading_power: float = 1.0) -> float:
     """Rate at which amplitude falls with two-way time after spreading is taken out, dB/ns.
 
     Pooled over all lines of all visits, so that the gain made from it is one for the whole site and amplitudes stay
@@ -32,6 +34,9 @@ def fit_absorption(sections: Sequence[tuple[npt.ArrayLike, Section]]) -> float:
     Parameters
     ----------
     sections : for each line its samples (T, S), time zero at the first sample and background removed, and its section.
+        Sample intervals may differ.
+    spreading_power : power of time of the spreading that is taken out: that of the `compensate` which will use the
+        rate, so that the two together level the decay.
 
     Returns
     -------
@@ -39,12 +44,13 @@ def fit_absorption(sections: Sequence[tuple[npt.ArrayLike, Section]]) -> float:
 
     Raises
     ------
-    InputError : no line, or records too short or too silent for any decay to be seen.
+    InputError : no line, records too short or too silent for any decay to be seen, or a power outside 0 to 3.
 
     Notes
     -----
-    In bins of one period, level² = (A · (t₀/t) · 10^{−a(t − t₀)/20})² + n², with A, a and the noise n fitted to the
-    logarithm of the root mean square by robust least squares, so that the noise floor does not flatten the rate.
+    In bins of one period, level² = (A · (t₀/t)^p · 10^{−a(t − t₀)/20})² + n², with A, a and the noise n fitted to the
+    logarithm of the root mean square by robust least squares, so that the noise floor does not flatten the rate. Where
+    a bin is no whole number of samples, a sample on its edge counts to both sides by its share.
 
     Examples
     --------
@@ -55,6 +61,7 @@ def fit_absorption(sections: Sequence[tuple[npt.ArrayLike, Section]]) -> float:
     >>> round(fit_absorption([(noise * decay, section)]), 1)
     0.4
     """
+    power = check_in_range(spreading_power, "spreading_power", 0.0, 3.0)
     if not sections:
         raise InputError("no lines to fit the absorption to", do="give at least one line")
     start = float(np.median([section.period_ns for _, section in sections]))
@@ -71,19 +78,17 @@ def fit_absorption(sections: Sequence[tuple[npt.ArrayLike, Section]]) -> float:
         row[: len(curve)] = curve
     level = np.nanmedian(stacked, axis=0).astype(np.float64)
     time = start * (SKIPPED_PERIODS + 0.5 + np.arange(longest, dtype=np.float64))
-    return _fit(time.astype(np.float64), level, start)
+    return _fit(time, level, start, power)
 
 
 def _decay(amplitude: npt.ArrayLike, section: Section, bin_ns: float) -> F64 | None:
     """Log level of a line in bins of `bin_ns` after the direct wave, in nepers from its early level; None if silent."""
     values = check_traces(amplitude)
-    per_bin = max(1, round(bin_ns / section.interval_ns))
-    skip = round(SKIPPED_PERIODS * bin_ns / section.interval_ns)
-    count = (values.shape[1] - skip) // per_bin
+    samples, per_bin = values.shape[1], bin_ns / section.interval_ns
+    count = math.floor((samples - 0.5) / per_bin - SKIPPED_PERIODS + 1e-9)
     if count < FEWEST_BINS:
         return None
-    part = values[:, skip : skip + count * per_bin].astype(np.float64)
-    power = (part * part).reshape(len(part), count, per_bin).mean(axis=2)
+    power = _binned(values.astype(np.float64) ** 2, per_bin * (SKIPPED_PERIODS + np.arange(count + 1)))
     # The mean of the middle half of the traces: as robust as the median, and steadier on a short line.
     power.sort(axis=0)
     quarter = len(power) // 4
@@ -95,8 +100,19 @@ def _decay(amplitude: npt.ArrayLike, section: Section, bin_ns: float) -> F64 | N
     return decay
 
 
-def _fit(time: F64, level: F64, start: float) -> float:
-    spreading = -np.log(time / start)
+def _binned(values: F64, edges: F64) -> F64:
+    """Mean over bins between `edges`, (T, bins); sample i stands for the time from i − ½ to i + ½ intervals."""
+    first, last = edges[0], min(edges[-1], values.shape[1] - 0.5)
+    seams = np.arange(math.floor(first), math.ceil(last) + 1) + 0.5
+    bounds = np.union1d(edges[:-1], np.append(seams[(seams > first) & (seams < last)], last))
+    owner = np.rint(0.5 * (bounds[1:] + bounds[:-1])).astype(np.intp)
+    starts = np.searchsorted(bounds, edges[:-1])
+    total: F64 = np.add.reduceat(values[:, owner] * np.diff(bounds), starts, axis=1)
+    return total / np.diff(edges)
+
+
+def _fit(time: F64, level: F64, start: float, power: float) -> float:
+    spreading = -power * np.log(time / start)
     elapsed = (time - start) * np.log(10.0) / 20.0
 
     def residual(parameters: F64) -> F64:

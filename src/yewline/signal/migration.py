@@ -11,12 +11,11 @@ import numpy.typing as npt
 from pydantic import Field
 from scipy import fft
 
-from yewline._check import check_in_range, check_positive
+from yewline._check import check_in_range, check_velocity
 from yewline.errors import InputError
 from yewline.signal.engines import COMPILED
 from yewline.signal.section import Section
 from yewline.signal.traces import Traces, check_traces
-from yewline.units import C_M_PER_NS
 
 __all__ = ["default_pad_m", "migrate_stolt"]
 
@@ -106,14 +105,7 @@ def _velocity(section: Section, velocity_m_per_ns: float | None) -> float:
     given = section.velocity_m_per_ns if velocity_m_per_ns is None else velocity_m_per_ns
     if given is None:
         raise InputError("migration needs a velocity", do="give velocity_m_per_ns, or moisture readings for the visit")
-    speed = check_positive(given, "velocity_m_per_ns")
-    if speed > C_M_PER_NS * (1 + 1e-9):
-        raise InputError(
-            "velocity above that of light",
-            received=f"{speed:g} m/ns",
-            do=f"velocities are in m/ns and at most {C_M_PER_NS:.4f}",
-        )
-    return speed
+    return check_velocity(given, "velocity_m_per_ns")
 
 
 def _taper(n_trace: int, length: float) -> npt.NDArray[np.float32]:

@@ -36,6 +36,9 @@ ROUGH_SCORE = 8.0
 LEAST_SCATTER = 0.08
 """Scatter of the logarithm of roughness between traces that is granted to any line."""
 SIXTH_DIFFERENCE = np.array([1.0, -6.0, 15.0, -20.0, 15.0, -6.0, 1.0]) / -20.0
+STRONG_PERCENT = 95.0
+"""Responses of graves fill few of a line's traces; below this share of them they would pass unseen."""
+FEWEST_FOR_STRONG = 20
 LONGEST_HONEST_TOP = 2
 """Samples in a row at the largest value that a smooth crest may have in a record of coarse steps."""
 
@@ -84,7 +87,8 @@ class NoiseLevel:
     Attributes
     ----------
     noise : root mean square of the last tenth of the record, median over traces.
-    usable_ns : last moment at which the line's level is at least twice the noise, ns.
+    usable_ns : last moment at which the line's level, or that of its strongest traces, stands above the noise by the
+        ratio asked for, ns.
     window_ns : length of the record, ns.
     """
 
@@ -283,6 +287,13 @@ def noise_level(amplitude: npt.ArrayLike, section: Section, *, ratio: float = 2.
     ------
     InputError : samples that are not finite, or a ratio that is not above one.
 
+    Notes
+    -----
+    The level at a time is the root mean square over one period. Its median over traces is held against the noise, and
+    its 95th percentile against the same percentile at the end of the record: a quiet line where few traces answer is
+    usable as late as those do, and noise alone is not. The percentile counts from 20 traces on, where it is not the
+    strongest trace alone.
+
     Examples
     --------
     >>> rng = np.random.default_rng(0)
@@ -294,21 +305,24 @@ def noise_level(amplitude: npt.ArrayLike, section: Section, *, ratio: float = 2.
     values = check_traces(amplitude)
     factor = max(check_finite(ratio, "ratio"), 1.0)
     n = values.shape[1]
-    curve = _level(values, max(1, round(section.period_ns / section.interval_ns)))
-    tail = values[:, n - max(1, n // 10) :].astype(np.float64)
-    noise = float(np.median(np.sqrt((tail**2).mean(axis=1))))
-    above = np.flatnonzero(curve > factor * noise)
+    usual, strong = _levels(values, max(1, round(section.period_ns / section.interval_ns)))
+    end = n - max(1, n // 10)
+    noise = float(np.median(np.sqrt((values[:, end:].astype(np.float64) ** 2).mean(axis=1))))
+    answers = usual > factor * noise
+    if len(values) >= FEWEST_FOR_STRONG:
+        answers |= strong > factor * float(np.median(strong[end:]))
+    above = np.flatnonzero(answers)
     usable = 0.0 if len(above) == 0 else (int(above[-1]) + 1) * section.interval_ns
     return NoiseLevel(noise=noise, usable_ns=usable, window_ns=n * section.interval_ns)
 
 
-def _level(values: Traces, width: int) -> F64:
-    """Median over traces of the root mean square over `width` samples about each sample, (S,)."""
+def _levels(values: Traces, width: int) -> F64:
+    """Median and strong level over traces of the root mean square over `width` samples about each sample, (2, S)."""
     square = values.astype(np.float64) ** 2
     total = np.concatenate([np.zeros((len(square), 1)), np.cumsum(square, axis=1)], axis=1)
     n = values.shape[1]
     high = np.minimum(np.arange(n) + width // 2 + 1, n)
     low = np.maximum(np.arange(n) - width // 2, 0)
     mean = np.maximum(total[:, high] - total[:, low], 0.0) / (high - low)
-    level: F64 = np.sqrt(np.median(mean, axis=0))
-    return level
+    levels: F64 = np.sqrt(np.percentile(mean, [50.0, STRONG_PERCENT], axis=0))
+    return levels

@@ -26,7 +26,7 @@ def hash_inputs(site: Site, *, progress: Progress = SILENT) -> dict[str, str]:
         paths.append(site.root / "recipe.toml")
     # One file too many is for whoever reads it to refuse; its bytes count all the same.
     paths += [part for stem in _STEMS for path in site.outline_paths(stem) for part in _with_sidecars(path)]
-    paths += sorted((site.root / "marks").glob("*.geojson"))
+    paths += sorted(path for path in (site.root / "marks").glob("*") if path.suffix in {".geojson", ".jsonl"})
     for visit in site.visits:
         paths += inputs_of_visit(visit)
     return {site.relative(path): _sha256(site, path) for path in progress.over(sorted(paths), "read inputs")}

@@ -19,7 +19,7 @@ from yewline.workspace.inspect import faulty_traces, inspect_line, place_of
 from yewline.workspace.load import line_ends, load_visit
 from yewline.workspace.site import Site, places_inside
 
-__all__ = ["finish_lines", "first_steps", "guard_visit", "line_spacing", "load_recipe", "make_lines"]
+__all__ = ["finish_lines", "first_steps", "guard_visit", "line_spacing", "load_recipe", "make_lines", "mend_line"]
 
 Lines = tuple[dict[str, xr.DataArray], list[Finding]]
 
@@ -74,7 +74,7 @@ def first_steps(
 
 
 def _first_steps(raw: xr.DataArray, recipe: Recipe, at: int) -> tuple[xr.DataArray | None, list[Finding]]:
-    done, faults = _or_fault(raw, lambda: run_before(recipe, _mended(raw), steps=slice(0, at)))
+    done, faults = _or_fault(raw, lambda: run_before(recipe, mend_line(raw), steps=slice(0, at)))
     return done, [*inspect_line(raw), *faults]
 
 
@@ -136,7 +136,7 @@ def line_spacing(lines: dict[str, xr.DataArray]) -> float:
     return spacing_m if np.isfinite(spacing_m) and spacing_m > 0 else 0.5
 
 
-def _mended(raw: xr.DataArray) -> xr.DataArray:
+def mend_line(raw: xr.DataArray) -> xr.DataArray:
     """The same line with faulty traces replaced by their neighbours, never across a gap between segments."""
     bad = faulty_traces(raw)
     if len(bad) == 0:

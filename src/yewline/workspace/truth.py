@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -11,10 +13,13 @@ import shapely
 
 from yewline.errors import FrameError, YewlineError
 from yewline.formats import projected_system, read_area, read_burials, read_drawn_hotspots, read_opened
-from yewline.model import BURIAL_COLUMNS, HOTSPOT_COLUMNS, OPENED_COLUMNS, Finding, empty_outlines
+from yewline.marks import drawn_geojson, read_journal, replay
+from yewline.model import BURIAL_COLUMNS, HOTSPOT_COLUMNS, OPENED_COLUMNS, Finding, empty_outlines, make_outlines
 from yewline.workspace.site import OUTLINE_STEMS, Site
 
 __all__ = ["Outlines", "area_of_lines", "check_frame", "load_drawn", "load_outlines", "within"]
+
+JOURNAL = "journal.jsonl"
 
 _KINDS = {
     "burials": ("known burials", "no known burials: hotspots are mapped, but not scored"),
@@ -96,25 +101,38 @@ def check_frame(site: Site) -> None:
 
 
 def load_drawn(site: Site, visit: str) -> tuple[gpd.GeoDataFrame, list[Finding]]:
-    """Hotspots that a person drew for a visit, from all of `marks/*.geojson`."""
-    table, findings = empty_outlines(HOTSPOT_COLUMNS), []
-    for path in sorted((site.root / "marks").glob("*.geojson")):
+    """Hotspots that a person drew for a visit: from the journal of marks, and from all of `marks/*.geojson`."""
+    tables: list[gpd.GeoDataFrame] = []
+    findings: list[Finding] = []
+    journal = site.root / "marks" / JOURNAL
+    readers: list[Callable[[], tuple[gpd.GeoDataFrame, list[Finding]]]] = [partial(_from_journal, journal, visit)]
+    readers += [
+        partial(read_drawn_hotspots, path, site.settings.frame, visit)
+        for path in sorted((site.root / "marks").glob("*.geojson"))
+    ]
+    for read in readers:
         try:
-            drawn, said = read_drawn_hotspots(path, site.settings.frame, visit)
+            drawn, said = read()
         except YewlineError as error:
             findings.append(Finding.of_error(error, "marks-left-out", visit=visit))
             continue
         findings += said
-        if len(drawn):
-            table = (
-                drawn
-                if table.empty
-                else gpd.GeoDataFrame(
-                    {name: [*table[name], *drawn[name]] for name in HOTSPOT_COLUMNS},
-                    geometry=[*table.geometry, *drawn.geometry],
-                )
-            )
-    return table, findings
+        tables += [drawn] if len(drawn) else []
+    if not tables:
+        return empty_outlines(HOTSPOT_COLUMNS), findings
+    columns = {name: [value for table in tables for value in table[name]] for name in HOTSPOT_COLUMNS}
+    return gpd.GeoDataFrame(columns, geometry=[g for table in tables for g in table.geometry]), findings
+
+
+def _from_journal(path: Path, visit: str) -> tuple[gpd.GeoDataFrame, list[Finding]]:
+    acts, findings = read_journal(path)
+    rows, outlines = [], []
+    for feature in drawn_geojson(replay(acts))["features"]:
+        about = feature["properties"]
+        if about["visit"] in ("", visit):
+            rows.append({"hotspot": about["hotspot"], "visit": visit, "source": "drawn", "rule": "drawn"})
+            outlines.append(shapely.geometry.shape(feature["geometry"]))
+    return make_outlines(HOTSPOT_COLUMNS, rows, outlines), findings
 
 
 def area_of_lines(xy: Iterable[np.ndarray[tuple[int, int], np.dtype[np.float64]]], margin_m: float) -> shapely.Geometry:
