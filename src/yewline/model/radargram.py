@@ -93,8 +93,13 @@ def spacing_m(radargram: xr.DataArray) -> float:
 
 
 def with_amplitude(radargram: xr.DataArray, amplitude: npt.NDArray[np.float32]) -> xr.DataArray:
-    """The same radargram with other samples; times beyond the new length are dropped."""
-    return radargram.isel(time=slice(0, amplitude.shape[1])).copy(data=amplitude)
+    """The same radargram with other samples; times beyond the new length are dropped.
+
+    Coordinates are shared with `radargram`, not copied.
+    """
+    shorter = amplitude.shape[1] < radargram.sizes["time"]
+    held = radargram.isel(time=slice(0, amplitude.shape[1])) if shorter else radargram
+    return held.copy(deep=False, data=amplitude)
 
 
 def provenance_steps(radargram: xr.DataArray) -> list[dict[str, Any]]:
@@ -106,4 +111,6 @@ def provenance_steps(radargram: xr.DataArray) -> list[dict[str, Any]]:
 def add_provenance(radargram: xr.DataArray, *steps: dict[str, Any]) -> xr.DataArray:
     """The same radargram with more steps in its provenance."""
     text = json.dumps([*provenance_steps(radargram), *steps], sort_keys=True)
-    return radargram.assign_attrs(provenance=text)
+    grown = radargram.copy(deep=False)
+    grown.attrs["provenance"] = text
+    return grown

@@ -175,8 +175,7 @@ def _run(
             raise InputError(error.problem, where=where, received=error.received, do=error.do) from error
         made.append({"step": call.step, "parameters": resolved, **stamp})
     # Only the samples are new: coordinates are shared, and a step that shortens traces cuts the times as well.
-    same = amplitude.shape == radargram.shape
-    result = radargram.copy(deep=False, data=amplitude) if same else with_amplitude(radargram, amplitude)
+    result = with_amplitude(radargram, amplitude)
     if any(call.step == "time_zero" for call in calls) and float(radargram["time"].values[0]) != 0.0:
         times = section.interval_ns * np.arange(amplitude.shape[1])
         result = result.assign_coords(time=("time", times, radargram["time"].attrs))
