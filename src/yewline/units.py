@@ -1,7 +1,7 @@
 """Physical constants and the few conversions that the package needs.
 
 Units in use everywhere: metres, nanoseconds, MHz, m/ns, mS/m, m³/m³. Depth is positive downward.
-Constants are the 2019 SI values; CHECKS of the project use μ0 = 4π·10⁻⁷, which differs by 1e-10.
+The speed of light is exact (SI 2019); μ0 = 4π·10⁻⁷ H/m is the value before 2019, which differs from today's by 1e-10.
 """
 
 from __future__ import annotations

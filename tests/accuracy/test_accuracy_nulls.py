@@ -236,7 +236,7 @@ def test_row_spacing_is_warned_of():
     level = shift_level(graves, graves, Window.of(RECTANGLE), grave_length_m=GRAVE, draws=99, seed=1)
     notes = " ".join(level.hotspot_to_burial.notes)
     assert "repeat themselves" in notes
-    assert "hotspots that know this zone" in notes
+    assert "hotspots that keep to this zone" in notes
 
 
 def test_what_cannot_be_given_says_why():
