@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -395,11 +396,25 @@ def test_check_finds_what_was_planted_and_little_else(site: tuple[Path, DemoTrut
 
 
 @pytest.mark.study
-def test_check_over_twenty_seeds(site: tuple[Path, DemoTruth], tmp_path: Path) -> None:
+def test_twenty_seeds(site: tuple[Path, DemoTruth], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The table of docs/studies.md: `make study` prints it."""
     verdicts = []
+    rows = ["| seed | planted and looked for | found | lines accused wrongly | of | recall dry, wet | largest p |"]
+    rows.append("|---|---|---|---|---|---|---|")
     for seed in range(20):
         folder = tmp_path / str(seed)
-        verdicts.append(judge(folder, write_demo(folder, seed=seed)))
+        truth = write_demo(folder, seed=seed)
+        verdict = judge(folder, truth)
+        verdicts.append(verdict)
+        scores = [visit.score for visit in site_result(open_site(folder)).visits]
+        recall = ", ".join(f"{score.recall.value:.2f}" for score in scores)
+        largest = max(side.shift.p for score in scores for side in (score.hotspot_to_burial, score.burial_to_hotspot))
+        planted = sum(fault.kind in CODES for fault in truth.faults)
+        accused = len({(visit, line) for visit, line, _, _ in verdict.false})
+        found = planted - len(verdict.missed)
+        rows.append(f"| {seed} | {planted} | {found} | {accused} | {verdict.judged} | {recall} | {largest:.3f} |")
         shutil.rmtree(folder)
+    with capsys.disabled():
+        sys.stdout.write("\n" + "\n".join(rows) + "\n")
     hold_to_truth(verdicts)
     hold_to_promise(site[0])
