@@ -24,6 +24,8 @@ from yewline.recipe import (
 DT, V, MHZ = 0.25, 0.1, 400.0
 ATTRS = {"centre_mhz": MHZ, "separation_m": 0.16, "line": "L07", "visit": "dry"}
 
+MIGRATE = '[[after]]\nstep = "migrate_stolt"\n[[after]]\nstep = "envelope"'
+
 
 def ricker(t: np.ndarray) -> np.ndarray:
     u = (np.pi * MHZ * 1e-3 * t) ** 2
@@ -210,12 +212,11 @@ def test_a_short_line_or_segment_is_warned_of():
 
 
 def test_migration_warns_of_uneven_and_missing_spacing():
-    migrate = '[[after]]\nstep = "migrate_stolt"'
     x = 0.05 * np.arange(400)
     x[200:] += np.cumsum(np.where(np.arange(200) % 3 == 0, 0.04, 0.0))
     uneven = make_radargram(np.ones((400, 64)), interval_ns=DT, x=x, y=0 * x, attrs=ATTRS)
-    assert codes(migrate, uneven) == ["migration-uneven-spacing"]
-    assert codes(migrate, survey_line(traces=1)) == ["migration-no-spacing"]
+    assert codes(MIGRATE, uneven) == ["migration-uneven-spacing"]
+    assert codes(MIGRATE, survey_line(traces=1)) == ["migration-no-spacing"]
 
 
 def test_migration_of_traces_without_distance_is_said_to_be_refused():
@@ -232,20 +233,19 @@ def test_migration_of_traces_without_distance_is_said_to_be_refused():
 def test_advice_names_no_step_that_does_not_exist():
     x = np.cumsum(np.where(np.arange(400) % 3 == 0, 0.09, 0.05))
     uneven = make_radargram(np.ones((400, 64)), interval_ns=DT, x=x, y=0 * x, attrs=ATTRS)
-    (finding,) = guard(recipe_from_toml('[[after]]\nstep = "migrate_stolt"'), uneven, grave_length_m=2.1)
+    (finding,) = guard(recipe_from_toml(MIGRATE), uneven, grave_length_m=2.1)
     assert finding.code == "migration-uneven-spacing"
     assert "resample" not in finding.do
     assert "check the line's positions" in finding.do
 
 
 def test_a_record_that_does_not_start_at_time_zero_is_warned_of():
-    migrate = '[[after]]\nstep = "migrate_stolt"'
     late = survey_line(traces=400, start_ns=-5.0)
-    (finding,) = guard(recipe_from_toml(migrate), late, grave_length_m=2.1)
+    (finding,) = guard(recipe_from_toml(MIGRATE), late, grave_length_m=2.1)
     assert (finding.code, finding.grade) == ("migration-before-time-zero", "warning")
     assert finding.received == "first sample at -5 ns"
     assert "put time_zero first in the recipe" in finding.do
-    assert codes(migrate, survey_line(traces=400)) == []
+    assert codes(MIGRATE, survey_line(traces=400)) == []
     assert guard(standard_recipe(), late, grave_length_m=2.1) == []
     for place in ("before", "display"):
         text = f'[[before]]\nstep = "dewow"\n[[{place}]]\nstep = "compensate"'
@@ -263,3 +263,9 @@ def test_a_gain_before_time_zero_is_warned_of():
 def test_a_grave_without_length_is_refused():
     with pytest.raises(InputError, match="grave_length_m must be greater than zero"):
         guard(standard_recipe(), survey_line(), grave_length_m=0.0)
+
+
+def test_a_recipe_that_ends_without_the_envelope_is_warned_of():
+    assert codes('[[after]]\nstep = "migrate_stolt"', survey_line(traces=400)) == ["envelope-missing"]
+    assert codes(MIGRATE, survey_line(traces=400)) == []
+    assert codes('[[before]]\nstep = "dewow"', survey_line(traces=400)) == []

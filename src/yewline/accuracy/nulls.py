@@ -271,8 +271,8 @@ def _shift_notes(shifts: Shifts, hotspots: Array, burials: Array, window: Window
     zone = _zone_share(burials, window, length)
     if zone < 0.5:
         notes.append(
-            f"the burials take up {100 * zone:.0f} % of the area: hotspots that keep to this zone, but not to its graves, "
-            "can give a small p too; to ask about the graves alone, give the zone as the area"
+            f"the burials take up {100 * zone:.0f} % of the area: hotspots that keep to this zone, but not to its "
+            "graves, can give a small p too; to ask about the graves alone, give the zone as the area"
         )
     return tuple(notes)
 

@@ -53,7 +53,19 @@ def guard(recipe: Recipe, radargram: xr.DataArray, *, grave_length_m: float) -> 
             findings += _migration(radargram, where)
         if call.step == "migrate_stolt" and "time_zero" not in [before.step for before in recipe.before]:
             findings += _start(radargram, where)
+    if recipe.after and "envelope" not in [call.step for call in recipe.after]:
+        findings.append(_no_envelope(where))
     return findings + _order(recipe, radargram, where)
+
+
+def _no_envelope(where: dict[str, str]) -> Finding:
+    return Finding(
+        grade="warning",
+        code="envelope-missing",
+        text="the recipe ends without the envelope, so strength swings between plus and minus and averages out",
+        do='add [[after]] with step = "envelope" at the end',
+        **where,
+    )
 
 
 def _background(call: StepCall, radargram: xr.DataArray, grave: float, where: dict[str, str]) -> list[Finding]:
