@@ -296,3 +296,13 @@ def test_faults():
         placement_level([[1.0, 1.0]], [[np.nan, 1.0]], window, seed=1)
     with pytest.raises(InputError, match="grave_length_m must be greater than zero"):
         shift_level([[1.0, 1.0]], [[1.0, 1.0]], window, grave_length_m=0, seed=1)
+
+
+def test_zone_share_is_that_of_the_burials_hull():
+    """A zone of 10 x 10 m with half a grave length around it, in 40 x 40 m of ground."""
+    field = Window.of(shapely.box(0, 0, 40, 40))
+    graves = np.array([[x, y] for x in (15.0, 20.0, 25.0) for y in (15.0, 20.0, 25.0)])
+    pair = shift_level(graves, graves, field, grave_length_m=2.0, draws=99, seed=1)
+    around = 10 * 10 + 4 * 10 * 1.0 + np.pi * 1.0**2
+    assert pair.hotspot_to_burial.zone_share == pytest.approx(around / 1600, rel=0.01)
+    assert placement_level(graves, graves, field, draws=99, seed=1).hotspot_to_burial.zone_share is None

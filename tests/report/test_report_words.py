@@ -318,3 +318,12 @@ def test_one_meaning_of_plus_minus_in_the_overview(site):
     assert "±" not in rows["Soil moisture"][1].text
     assert "±" in rows["Wave velocity"][1].text
     assert "half-width of its 90 % interval" in rows["Wave velocity"][0].note
+
+
+@pytest.mark.parametrize(("share", "said"), [(0.33, "only 33 % of the ground"), (0.8, ""), (None, "")])
+def test_a_small_burial_zone_qualifies_the_verdict(site, share, said):
+    """Hotspots that merely keep to the zone of burials give a small p as well."""
+    sentence = chance_sentence(with_shift(site.visits[0], p=0.001, smallest_p=0.0001, zone_share=share))
+    assert "than chance explains well" in sentence
+    assert ("merely keep to that part" in sentence) == bool(said)
+    assert said in sentence

@@ -3,11 +3,13 @@
 "placement" (A) puts as many hotspots anywhere in covered, verified ground, one by one: a small p says that the
 hotspots know where burials are at all. It takes clustered hotspots for independent ones, so it rejects far too often
 as a test of anything finer. "shift" (B) moves the whole pattern rigidly by at least one grave length, so that it keeps
-its clusters: a small p says that the hotspots know where the burials are to less than a grave length.
+its clusters: a small p says that the hotspots lie nearer to the burials than the same pattern elsewhere would. Where
+the burials fill only a part of the area, keeping to that part is enough for a small p; `zone_share` tells.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -26,6 +28,9 @@ from yewline.statistics import monte_carlo_p
 __all__ = ["ChancePair", "ShiftNull", "placement_level", "shift_level", "shift_null"]
 
 Array = npt.NDArray[np.float64]
+
+WIDE_ZONE = 0.5
+"""Burials that take up less of the area than this leave room for hotspots that keep to their zone only (own choice)."""
 
 _CHUNK_POINTS = 2**20
 
@@ -210,10 +215,10 @@ def shift_null(
     sample = np.concatenate(parts)
     if counts:
         sample = _edge_corrected(sample, observed, np.concatenate(counts), shifts, overlap, there)
-    said += _shift_notes(shifts, inside, there, window, length)
-    levels = ChancePair(
-        *(_level("shift", sample[:, side], observed[side], shifts.too_short, said) for side in (0, 1)),
-    )
+    zone = _zone_share(there, window, length)
+    said += _shift_notes(shifts, there, length, zone)
+    each = (_level("shift", sample[:, side], observed[side], shifts.too_short, said) for side in (0, 1))
+    levels = ChancePair(*(replace(level, zone_share=zone) for level in each))
     return ShiftNull(levels, shifts, inside)
 
 
@@ -252,7 +257,7 @@ def _level(
     )
 
 
-def _shift_notes(shifts: Shifts, hotspots: Array, burials: Array, window: Window, length: float) -> tuple[str, ...]:
+def _shift_notes(shifts: Shifts, burials: Array, length: float, zone: float) -> tuple[str, ...]:
     how = {
         "inside": "the whole pattern was shifted and every hotspot kept inside the area",
         "wrapped": "the area leaves too little room to keep every hotspot inside; it is a rectangle, so hotspots that "
@@ -268,8 +273,7 @@ def _shift_notes(shifts: Shifts, hotspots: Array, burials: Array, window: Window
     rows = row_note(burials, tolerance_m=0.25 * length, grave_length_m=length)
     if rows:
         notes.append(rows)
-    zone = _zone_share(burials, window, length)
-    if zone < 0.5:
+    if zone < WIDE_ZONE:
         notes.append(
             f"the burials take up {100 * zone:.0f} % of the area: hotspots that keep to this zone, but not to its "
             "graves, can give a small p too; to ask about the graves alone, give the zone as the area"

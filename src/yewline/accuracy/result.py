@@ -32,6 +32,8 @@ class ChanceLevel:
     notes : cautions in plain words (shifts near a row spacing, hotspots dropped at the edge ...).
     observed_m : the mean that is compared with the draws; a null leaves out what lies outside its window, so it can
         differ from the mean of all.
+    zone_share : share of the area that the burials' zone takes up, for "shift" alone. Where it is small, hotspots that
+        keep to the zone without keeping to the graves can give a small p as well.
     """
 
     null: Literal["placement", "shift"]
@@ -45,6 +47,7 @@ class ChanceLevel:
     why: str = ""
     notes: tuple[str, ...] = ()
     observed_m: float | None = None
+    zone_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

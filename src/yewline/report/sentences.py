@@ -98,6 +98,10 @@ def precision_sentence(visit: VisitResult) -> str:
     return f"Of {precision.n} {noun} on ground that was opened, {precision.k} matched a burial."
 
 
+SMALL_ZONE = 0.5
+"""Share of the ground below which it has to be said that keeping to the burials' zone is enough for a small p."""
+
+
 def compared_words(null: ChanceLevel) -> str:
     """Of how many hotspots a null's observed mean is, where it leaves some out, such as ``57 of 58 hotspots``."""
     for note in null.notes:
@@ -151,6 +155,12 @@ def chance_sentence(visit: VisitResult) -> str:
     text += f"; {elsewhere} laid elsewhere on the site would give {metres(chance.expected_m)}. {room_words(chance)}"
     if chance.p <= 0.05:
         verdict = "The hotspots lay closer to the burials than chance explains well"
+        if chance.zone_share is not None and chance.zone_share < SMALL_ZONE:
+            part = f"{100 * chance.zone_share:.0f} %"
+            verdict += (
+                f"; but burials take up only {part} of the ground, and hotspots that merely keep to that part of it "
+                "would do well too"
+            )
     elif chance.smallest_p is not None and chance.smallest_p > 0.05:
         verdict = "That leaves too little room to tell the hotspots from chance, so nothing follows"
     else:
