@@ -7,6 +7,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import segyio
+from hypothesis import HealthCheck, settings
+
+# Nothing in tests is timed, and the same examples are tried on every machine.
+settings.register_profile(
+    "house", deadline=None, derandomize=True, database=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("house")
 
 VELOCITY = 0.098
 """m/ns; by Topp 1980 that of a water content of about 0.185."""
