@@ -40,10 +40,14 @@ class Progress:
 
     def report(self, label: str, done: int, total: int) -> None:
         """Tell the listener, and raise `Cancelled` if the work is to stop."""
-        if self._cancelled is not None and self._cancelled():
-            raise Cancelled(f"stopped during {label}", do="run the same command again to go on from there")
+        self.check(label)
         if self._tell is not None:
             self._tell(label, done, total)
+
+    def check(self, label: str) -> None:
+        """Raise `Cancelled` if the work is to stop; tell nobody anything."""
+        if self._cancelled is not None and self._cancelled():
+            raise Cancelled(f"stopped during {label}", do="run the same command again to go on from there")
 
     def over(self, items: Iterable[T], label: str) -> Iterator[T]:
         """Iterate over `items`, reporting before the first and after each."""

@@ -14,7 +14,7 @@ from typing import Annotated, Any, Final
 
 import typer
 
-from yewline.errors import YewlineError
+from yewline.errors import Cancelled, YewlineError
 
 __all__ = ["app", "main"]
 
@@ -48,7 +48,7 @@ QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="No progress.")
 def _carry_out(command: str, **arguments: Any) -> None:
     try:
         importlib.import_module(_COMMANDS[command]).carry_out(**arguments)
-    except KeyboardInterrupt:
+    except (Cancelled, KeyboardInterrupt):
         typer.echo("yewline: stopped. What was done is kept; the same command goes on from there.", err=True)
         raise SystemExit(130) from None
 

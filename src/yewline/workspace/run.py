@@ -191,6 +191,7 @@ class _Run:
                 self.products.lines[visit.name] = load_radargrams(path)
 
     def _stage(self, stage: str, key: str, products: list[Path], make: Callable[[], object]) -> None:
+        self.progress.check(stage)
         with self._timed(stage):
             self.cache.do(stage, key, products, make)
 
