@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Final, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -20,13 +21,39 @@ from yewline.geostat import gaussian_field
 from yewline.physics import archie_conductivity, mixed_permittivity, plane_wave
 from yewline.units import C_M_PER_NS
 
-__all__ = ["Moisture", "SoilColumns", "SoilKind", "sample_columns", "soil_columns", "surface_vwc"]
+__all__ = [
+    "FULLEST",
+    "Moisture",
+    "SoilColumns",
+    "SoilKind",
+    "SoilMake",
+    "column_axes",
+    "sample_columns",
+    "soil_columns",
+    "sum_columns",
+    "surface_vwc",
+]
 
 Array = npt.NDArray[np.float64]
 
-_DRIEST = 0.02
-_FULLEST = 0.98
+_DRIEST: Final = 0.02
+
+FULLEST: Final = 0.98
 """Water never leaves a soil wholly nor fills the last of its pores (common practice, no source)."""
+
+
+class SoilMake(Protocol):
+    """What the model asks of a soil: its materials at any water content, whatever relation they come from."""
+
+    @property
+    def porosity(self) -> float:
+        """Share of pores, m³/m³."""
+
+    def permittivity(self, vwc: npt.ArrayLike, porosity: float | None = None) -> Array:
+        """Relative permittivity at water content `vwc`, any shape."""
+
+    def conductivity(self, vwc: npt.ArrayLike) -> Array:
+        """Conductivity at water content `vwc`, mS/m, any shape."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +163,7 @@ class SoilColumns:
     slowness2: Array
     loss_np_per_ns: Array
     centre_mhz: float
-    kind: SoilKind
+    kind: SoilMake
     moisture: Moisture
 
 
@@ -166,6 +193,64 @@ def soil_columns(
 
     Notes
     -----
+    Times, velocities and losses are those of `sum_columns`.
+
+    Examples
+    --------
+    >>> day = soil_columns((0, 0, 1, 1), Moisture(0.2, 0.2, patch_sd=0.0), centre_mhz=400.0)
+    >>> bool(abs(day.time_ns[-1, 0, 0] - 2.6 / C_M_PER_NS * day.permittivity[0, 0, 0] ** 0.5) < 1e-9)
+    True
+    """
+    soil = SoilKind() if kind is None else kind
+    x, y, depth = column_axes(bounds, cell_m=cell_m, depth_max_m=depth_max_m, depth_step_m=depth_step_m)
+    vwc = _water(depth, y, x, moisture, soil, float(cell_m))
+    permittivity = soil.permittivity(vwc)
+    time_ns, slowness2, loss = sum_columns(
+        depth, permittivity=permittivity, conductivity_ms_per_m=soil.conductivity(vwc), centre_mhz=centre_mhz
+    )
+    return SoilColumns(x, y, depth, vwc, permittivity, time_ns, slowness2, loss, float(centre_mhz), soil, moisture)
+
+
+def column_axes(
+    bounds: tuple[float, float, float, float], *, cell_m: float, depth_max_m: float, depth_step_m: float
+) -> tuple[Array, Array, Array]:
+    """Axes x, y and depth of soil columns over `bounds`; each reaches at least to its end.
+
+    Raises
+    ------
+    InputError : bounds in the wrong order or a step that is not positive.
+
+    Examples
+    --------
+    >>> [axis.size for axis in column_axes((0, 0, 2, 1), cell_m=0.5, depth_max_m=1.0, depth_step_m=0.25)]
+    [5, 3, 5]
+    """
+    x0, y0, x1, y1 = bounds
+    if not (x0 < x1 and y0 < y1):
+        raise InputError("bounds must be (x0, y0, x1, y1) with x0 < x1 and y0 < y1", received=bounds)
+    cell = check_positive(cell_m, "cell_m")
+    depth = _axis(0.0, check_positive(depth_max_m, "depth_max_m"), check_positive(depth_step_m, "depth_step_m"))
+    return _axis(x0, x1, cell), _axis(y0, y1, cell), depth
+
+
+def sum_columns(
+    depth: Array, *, permittivity: Array, conductivity_ms_per_m: Array, centre_mhz: float
+) -> tuple[Array, Array, Array]:
+    """Travel time and loss from the surface down soil columns.
+
+    Parameters
+    ----------
+    depth : (Z,) m, from 0 down.
+    permittivity, conductivity_ms_per_m : (Z, Y, X).
+    centre_mhz : frequency at which attenuation is taken.
+
+    Returns
+    -------
+    One-way vertical time (ns), squared slowness 1/v² with the root-mean-square velocity (ns²/m²), and attenuation over
+    the travel time (Np/ns), each (Z, Y, X) and from the surface down to that depth.
+
+    Notes
+    -----
     With slowness p = √ε/c the one-way time is τ(z) = ∫p dz and the root-mean-square velocity follows from
     v² = ∫v dz/τ, both by the trapezium rule.
 
@@ -176,24 +261,16 @@ def soil_columns(
 
     Examples
     --------
-    >>> day = soil_columns((0, 0, 1, 1), Moisture(0.2, 0.2, patch_sd=0.0), centre_mhz=400.0)
-    >>> bool(abs(day.time_ns[-1, 0, 0] - 2.6 / C_M_PER_NS * day.permittivity[0, 0, 0] ** 0.5) < 1e-9)
-    True
+    >>> column = np.full((3, 1, 1), 9.0)
+    >>> time, _, _ = sum_columns(np.array([0.0, 0.5, 1.0]), permittivity=column, conductivity_ms_per_m=column,
+    ...                          centre_mhz=400.0)
+    >>> time[:, 0, 0].round(3).tolist()
+    [0.0, 5.003, 10.007]
     """
-    soil = SoilKind() if kind is None else kind
-    x0, y0, x1, y1 = bounds
-    if not (x0 < x1 and y0 < y1):
-        raise InputError("bounds must be (x0, y0, x1, y1) with x0 < x1 and y0 < y1", received=bounds)
-    cell = check_positive(cell_m, "cell_m")
-    x = _axis(x0, x1, cell)
-    y = _axis(y0, y1, cell)
-    depth = _axis(0.0, check_positive(depth_max_m, "depth_max_m"), check_positive(depth_step_m, "depth_step_m"))
-    vwc = _water(depth, y, x, moisture, soil, cell)
-    permittivity = soil.permittivity(vwc)
     slowness = np.sqrt(permittivity) / C_M_PER_NS
     time_ns = _sum_down(slowness, depth)
     length = _sum_down(1.0 / slowness, depth)
-    wave = plane_wave(centre_mhz, permittivity=permittivity, conductivity_ms_per_m=soil.conductivity(vwc))
+    wave = plane_wave(centre_mhz, permittivity=permittivity, conductivity_ms_per_m=conductivity_ms_per_m)
     loss = _sum_down(wave.alpha_np_per_m, depth)
     # At the surface both ratios are 0/0: their limits are the local values, which the next depth gives well enough.
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -201,7 +278,7 @@ def soil_columns(
         loss_rate = loss / time_ns
     slowness2[0] = slowness[0] ** 2
     loss_rate[0] = loss_rate[1]
-    return SoilColumns(x, y, depth, vwc, permittivity, time_ns, slowness2, loss_rate, float(centre_mhz), soil, moisture)
+    return time_ns, slowness2, loss_rate
 
 
 def sample_columns(columns: SoilColumns, values: Array, x: Array, y: Array, depth: Array) -> Array:
@@ -236,7 +313,7 @@ def _water(depth: Array, y: Array, x: Array, moisture: Moisture, soil: SoilKind,
         patches = moisture.patch_sd * (patches - patches.mean()) / patches.std()
     fade = np.exp(-depth / moisture.patch_fade_m)
     vwc = profile[:, None, None] + fade[:, None, None] * patches
-    return np.clip(vwc, min(_DRIEST, moisture.surface, moisture.deep), _FULLEST * soil.porosity)
+    return np.clip(vwc, min(_DRIEST, moisture.surface, moisture.deep), FULLEST * soil.porosity)
 
 
 def _sum_down(rate: Array, depth: Array) -> Array:
