@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -11,7 +12,19 @@ import numpy.typing as npt
 from yewline._check import check_array, check_finite, check_positive
 from yewline.errors import InputError
 
-__all__ = ["FAULT_KINDS", "Fault", "FaultKind", "drift_time_zero", "kill_traces", "reverse_line", "spike_traces"]
+__all__ = [
+    "FAULT_KINDS",
+    "LEDGER_KINDS",
+    "Fault",
+    "FaultKind",
+    "StoredLine",
+    "draw_ledger_faults",
+    "drift_time_zero",
+    "kill_traces",
+    "muddle_lines",
+    "reverse_line",
+    "spike_traces",
+]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -35,6 +48,8 @@ FAULT_KINDS: tuple[FaultKind, ...] = (
     "reversed-line",
     "swapped-lines",
 )
+LEDGER_KINDS: tuple[FaultKind, ...] = ("gap", "duplicate-name", "reversed-line", "swapped-lines")
+"""Faults of a whole line among the others of its visit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +162,130 @@ def reverse_line(amplitude: npt.ArrayLike) -> Float32:
     """
     values = check_array(amplitude, "amplitude", ndim=2, dtype=np.float32)
     return np.ascontiguousarray(values[::-1])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StoredLine:
+    """A line as it stands in the folder after all that befell it.
+
+    Attributes
+    ----------
+    name : under which it is stored.
+    amplitude : (T, S).
+    walked : name of the planned line that was truly walked.
+    turned : whether it was walked from the other end than noted.
+    """
+
+    name: str
+    amplitude: Float32
+    walked: str
+    turned: bool = False
+
+
+def muddle_lines(lines: Mapping[str, npt.ArrayLike], faults: Iterable[Fault]) -> tuple[StoredLine, ...]:
+    """Let whole-line faults befall the lines of one visit: left out, misnamed, turned round, swapped.
+
+    Parameters
+    ----------
+    lines : name to amplitude (T, S), in the order walked.
+    faults : of `LEDGER_KINDS`; others are passed over. A "gap" leaves `line` out; "duplicate-name" stores `other`
+        under the name `line` too; "reversed-line" turns `line` round; "swapped-lines" stores `line` and `other` under
+        each other's name.
+
+    Returns
+    -------
+    The lines stored, in the order walked.
+
+    Raises
+    ------
+    InputError : a fault names a line that is not there, or that another fault has touched already.
+
+    Examples
+    --------
+    >>> lines = {name: [[float(n)]] for n, name in enumerate(("L1", "L2", "L3"))}
+    >>> stored = muddle_lines(lines, [Fault("swapped-lines", "dry", "L1", other="L3"), Fault("gap", "dry", "L2")])
+    >>> [(line.name, line.walked) for line in stored]
+    [('L3', 'L1'), ('L1', 'L3')]
+    """
+    stored = {
+        name: StoredLine(name, check_array(data, f"amplitude of {name}", ndim=2, dtype=np.float32), name)
+        for name, data in lines.items()
+    }
+    touched: set[str] = set()
+    for fault in faults:
+        if fault.kind not in LEDGER_KINDS:
+            continue
+        for name in (fault.line, fault.other):
+            if name and name not in lines:
+                raise InputError(f"a fault of kind {fault.kind} names a line that is not there", received=name)
+            if name in touched:
+                raise InputError("two faults touch one line", received=name, do="give each a line of its own")
+        if fault.kind in ("duplicate-name", "swapped-lines") and fault.other in ("", fault.line):
+            raise InputError(f"a fault of kind {fault.kind} needs a second line", received=repr(fault.other))
+        touched |= {fault.line, fault.other} - {""}
+        if fault.kind == "gap":
+            del stored[fault.line]
+        elif fault.kind == "duplicate-name":
+            stored[fault.other] = replace(stored[fault.other], name=fault.line)
+        elif fault.kind == "reversed-line":
+            line = stored[fault.line]
+            stored[fault.line] = replace(line, amplitude=reverse_line(line.amplitude), turned=True)
+        else:
+            stored[fault.line] = replace(stored[fault.line], name=fault.other)
+            stored[fault.other] = replace(stored[fault.other], name=fault.line)
+    return tuple(stored.values())
+
+
+def draw_ledger_faults(
+    names: Iterable[str], kinds: Iterable[FaultKind], *, visit: str, seed: int | np.random.Generator
+) -> tuple[Fault, ...]:
+    """Draw which lines whole-line faults befall: no two on the same or neighbouring lines, none on the outermost.
+
+    Parameters
+    ----------
+    names : of the lines, in the order walked.
+    kinds : one for each fault wanted, of `LEDGER_KINDS`. Lines swapped are two apart, so that both were walked the
+        same way; the line misnamed is given the name of the one walked before it.
+    visit : its name.
+    seed : of the draw.
+
+    Raises
+    ------
+    InputError : a kind that is none of `LEDGER_KINDS`, or too few lines.
+
+    Examples
+    --------
+    >>> drawn = draw_ledger_faults([f"L{n}" for n in range(9)], ["gap"], visit="dry", seed=1)
+    >>> drawn[0].kind, drawn[0].line in {f"L{n}" for n in range(1, 8)}
+    ('gap', True)
+    """
+    lines, rng = list(names), np.random.default_rng(seed)
+    touched: set[int] = set()
+    faults = []
+    for kind in kinds:
+        if kind not in LEDGER_KINDS:
+            raise InputError(f"kind must be one of {', '.join(LEDGER_KINDS)}", received=repr(kind))
+        reach = {"swapped-lines": (0, 2), "duplicate-name": (-1, 0)}.get(kind, (0, 0))
+        free = [
+            n
+            for n in range(1 - reach[0], len(lines) - 1 - reach[1])
+            if not touched & set(range(n + reach[0] - 1, n + reach[1] + 2))
+        ]
+        if not free:
+            raise InputError(
+                "there are too few lines for so many faults",
+                received=f"{len(lines)} lines",
+                do="ask for fewer faults, or survey more lines",
+            )
+        at = int(rng.choice(free))
+        touched |= {at + reach[0], at, at + reach[1]}
+        if kind == "duplicate-name":
+            faults.append(Fault(kind, visit, lines[at - 1], other=lines[at]))
+        elif kind == "swapped-lines":
+            faults.append(Fault(kind, visit, lines[at], other=lines[at + 2], amount=2, unit="lines"))
+        else:
+            faults.append(Fault(kind, visit, lines[at]))
+    return tuple(faults)
 
 
 def _places(traces: npt.ArrayLike, n: int) -> npt.NDArray[np.int64]:

@@ -15,18 +15,19 @@ first answer is right, its later ones are missing.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
-from scipy import fft, ndimage
+from scipy import fft
 
-from yewline._check import check_array, check_in_range, check_positive
+from yewline._check import check_array, check_in_range
 from yewline.errors import InputError
 from yewline.model import make_radargram
 from yewline.physics import ricker, ricker_spectrum
+from yewline.simulation.electronics import Electronics, through_electronics
+from yewline.simulation.instrument import Instrument
 from yewline.simulation.spikes import PackedScatterers, Reach, spikes_compiled, spikes_plain
 from yewline.units import C_M_PER_NS
 
@@ -39,84 +40,6 @@ _FINER = 2
 """Spikes are laid on a grid this much finer than the samples: splitting one over two then costs little of the band."""
 _NEAREST_M = 0.05
 """The direct waves of antennas closer than this are those at this distance: 1/r has no meaning inside the housing."""
-
-
-@dataclass(frozen=True, slots=True)
-class Instrument:
-    """A pair of antennas on the ground and how it samples.
-
-    Attributes
-    ----------
-    centre_mhz : peak of the spectrum radiated into the ground, MHz.
-    separation_m : between transmitter and receiver, along the line, m.
-    interval_ns, samples : of a trace.
-    zero_ns : time on the record at which the wave leaves the transmitter.
-    height_m : of both antennas above the ground, m.
-    aperture_m : scatterers farther off than this, seen from above, are not heard.
-    pattern_power : each leg's amplitude is weighted with the cosine from the vertical to this power.
-    air, ground : strength of the two direct waves; 1 is that of an isotropic source.
-    """
-
-    centre_mhz: float = 400.0
-    separation_m: float = 0.16
-    interval_ns: float = 0.25
-    samples: int = 256
-    zero_ns: float = 5.0
-    height_m: float = 0.0
-    aperture_m: float = 1.5
-    pattern_power: int = 1
-    air: float = 1.0
-    ground: float = 0.6
-
-    def __post_init__(self) -> None:
-        for name in ("centre_mhz", "interval_ns", "aperture_m"):
-            check_positive(getattr(self, name), name)
-        check_in_range(self.separation_m, "separation_m", 0.0, 10.0)
-        check_in_range(self.zero_ns, "zero_ns", 0.0, 1e4)
-        check_in_range(self.pattern_power, "pattern_power", 0, 8)
-        if self.height_m < 0:
-            raise InputError(
-                "the antenna is underground",
-                received=f"height {self.height_m:g} m",
-                do="give a height of 0 or more above the ground",
-            )
-        if self.samples < 8:
-            raise InputError("a trace needs 8 samples or more", received=self.samples)
-        if self.centre_mhz * self.interval_ns > 250.0:
-            raise InputError(
-                "the sample interval is too coarse for the centre frequency",
-                received=f"{self.interval_ns:g} ns at {self.centre_mhz:g} MHz",
-                do=f"use {250.0 / self.centre_mhz:.3g} ns or less (four samples a period)",
-            )
-
-
-@dataclass(frozen=True, slots=True)
-class Electronics:
-    """What the instrument does to a signal: all strengths are in the field's own unit, before the gain.
-
-    Attributes
-    ----------
-    counts : counts per unit of field; samples are rounded and clipped to `full_scale`. 0 leaves them as they are.
-    full_scale : largest count, that of 16 bits.
-    noise : standard deviation of receiver noise.
-    ringing, ringing_ns, ringing_decay_ns : strength of the antenna's ringing after the direct wave, its period and
-        the time in which it falls to 1/e.
-    wow, wow_ns : slow recovery of the receiver after the direct wave, and the time in which it falls to 1/e.
-    coupling_sd, coupling_m : spread of the antenna's coupling to the ground and the distance over which it changes.
-    jitter_ns : spread of the start time from trace to trace.
-    """
-
-    counts: float = 0.0
-    full_scale: int = 32_767
-    noise: float = 0.0
-    ringing: float = 0.0
-    ringing_ns: float = 3.1
-    ringing_decay_ns: float = 9.0
-    wow: float = 0.0
-    wow_ns: float = 15.0
-    coupling_sd: float = 0.0
-    coupling_m: float = 0.6
-    jitter_ns: float = 0.0
 
 
 def record_traces(
@@ -210,7 +133,7 @@ def record_line(
     parts = Electronics() if electronics is None else electronics
     field = record_traces(packed, x, y, instrument, ground_v_m_per_ns=ground_v_m_per_ns)
     apart = float(np.hypot(np.ptp(np.asarray(x, float)), np.ptp(np.asarray(y, float)))) / max(1, len(field) - 1)
-    stored = _through(field, instrument, parts, apart, np.random.default_rng(seed))
+    stored = through_electronics(field, instrument, parts, apart, np.random.default_rng(seed))
     return make_radargram(
         stored,
         interval_ns=instrument.interval_ns,
@@ -261,34 +184,3 @@ def _direct(instrument: Instrument, ground_v_m_per_ns: float | None) -> Float32:
     late = apart / speed + 2.0 * instrument.height_m / C_M_PER_NS
     ground = instrument.ground / apart * ricker(time - late, peak_mhz=instrument.centre_mhz)
     return (air + ground).astype(np.float32)
-
-
-def _through(
-    field: Float32, instrument: Instrument, parts: Electronics, spacing_m: float, rng: np.random.Generator
-) -> Float32:
-    n_trace, n_time = field.shape
-    time = instrument.interval_ns * np.arange(n_time) - instrument.zero_ns
-    started = np.clip(time, 0.0, None)
-    loud = np.abs(field).max(axis=1, keepdims=True)
-    after = 0.5 * (1.0 + np.tanh(time / 1.5))
-    ring = after * np.exp(-started / parts.ringing_decay_ns) * np.cos(2 * np.pi * time / parts.ringing_ns)
-    slow = after * np.exp(-started / parts.wow_ns)
-    signal = field + loud * (parts.ringing * ring + parts.wow * slow)
-    steps = max(1.0, parts.coupling_m / spacing_m) if spacing_m > 0 else 1.0
-    swing = ndimage.gaussian_filter1d(rng.standard_normal(n_trace), steps, mode="reflect")
-    swing = swing / (swing.std() or 1.0)
-    signal = signal * (1.0 + parts.coupling_sd * swing[:, None])
-    if parts.jitter_ns > 0:
-        late = np.asarray(rng.normal(0.0, parts.jitter_ns / instrument.interval_ns, n_trace))
-        signal = _shifted(signal, late)
-    signal = signal + parts.noise * rng.standard_normal(signal.shape)
-    if parts.counts > 0:
-        # Adding zero takes the sign off −0, which a recorder's integers do not have.
-        signal = np.clip(np.rint(parts.counts * signal), -parts.full_scale - 1, parts.full_scale) + 0.0
-    return signal.astype(np.float32)
-
-
-def _shifted(signal: Array, samples: Array) -> Array:
-    n = signal.shape[1]
-    phase = np.exp(-2j * np.pi * np.fft.rfftfreq(2 * n)[None, :] * samples[:, None])
-    return np.fft.irfft(np.fft.rfft(signal, 2 * n, axis=1) * phase, 2 * n, axis=1)[:, :n]
