@@ -69,6 +69,7 @@ def test_the_wheel_runs_the_demo_in_an_environment_of_its_own(tmp_path: Path):
         names = archive.namelist()
     assert "yewline/recipe/standard.toml" in names
     assert "yewline/workspace/run.schema.json" in names
+    assert "yewline/simulation/scenes/shipped/row-of-graves.toml" in names
     assert not [name for name in names if name.endswith((".nbi", ".nbc", ".pyc"))]
 
     venv.create(tmp_path / "env", with_pip=False, symlinks=True)

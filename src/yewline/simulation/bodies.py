@@ -11,6 +11,7 @@ import shapely
 
 from yewline.geostat import gaussian_field
 from yewline.physics import reflection_normal
+from yewline.simulation.lookalikes import PlantingPit, Trench
 from yewline.simulation.scatterers import Scatterers, clutter, facets, join, wave_number_per_m
 from yewline.simulation.scene import Fill, Grave, Layer, Scene, Stone, axes, grave_outline
 from yewline.simulation.soil import SoilColumns, sample_columns
@@ -20,11 +21,18 @@ __all__ = ["scatter_scene"]
 
 Array = npt.NDArray[np.float64]
 
+_SHALLOWEST_M = 0.02
+
 
 def scatter_scene(
     scene: Scene, columns: SoilColumns, *, seed: int, density_per_m3: float = 250.0, lumpiness: Array | None = None
 ) -> Scatterers:
     """All scatterers of a scene on one day.
+
+    Trenches and planting pits count as upright boxes of fill. What this first-order model leaves out: tree throws,
+    footings, kerbs and headstones; of a grave all but its cut, base and first coffin (no tilt, taper or rounding, no
+    settled top, vault, shroud, lining, boards or metal); the shape of stones other than round; pipe walls; which of two
+    bodies that overlap was dug later.
 
     Parameters
     ----------
@@ -46,10 +54,11 @@ def scatter_scene(
     >>> len(scatter_scene(scene, day, seed=1, density_per_m3=0.0)) > 10
     True
     """
-    parts = [_grave(grave, columns) for grave in scene.graves]
+    boxes = _boxes(scene)
+    parts = [_grave(grave, columns) for grave in (*scene.graves, *boxes)]
     parts += [_stone(stone, columns) for stone in scene.stones]
     parts += [_tube(np.asarray(tube.points), tube.radius_m, tube.permittivity, columns) for tube in scene.tubes]
-    parts += [_layer(layer, scene, columns) for layer in scene.layers]
+    parts += [_layer(layer, scene, boxes, columns) for layer in scene.layers]
     if density_per_m3 > 0:
         depths = (0.08, min(2.0, float(columns.depth[-1])))
         parts.append(
@@ -63,6 +72,25 @@ def scatter_scene(
             )
         )
     return join(*parts)
+
+
+def _boxes(scene: Scene) -> tuple[Grave, ...]:
+    """Trenches and planting pits as if they were empty graves of the same plan area, depth and fill."""
+    boxes = []
+    for trench in scene.trenches:
+        (x0, y0), (x1, y1) = trench.start, trench.end
+        azimuth = math.degrees(math.atan2(x1 - x0, y1 - y0))
+        size = (0.5 * (x0 + x1), 0.5 * (y0 + y1), math.hypot(x1 - x0, y1 - y0), trench.width_m, azimuth)
+        boxes.append(_box("trench", size, trench))
+    for pit in scene.planting_pits:
+        side = math.sqrt(math.pi) * (pit.radius_m - 0.5 * pit.taper_m)
+        boxes.append(_box("planting pit", (pit.x, pit.y, side, side, 0.0), pit))
+    return tuple(boxes)
+
+
+def _box(kind: str, size: tuple[float, float, float, float, float], dug: Trench | PlantingPit) -> Grave:
+    top = min(max(dug.top_m, _SHALLOWEST_M), 0.5 * dug.base_m)
+    return Grave(kind, kind, *size, top, dug.base_m, dug.fill, None, dug.blur_m)
 
 
 def _grave(grave: Grave, columns: SoilColumns) -> Scatterers:
@@ -156,7 +184,7 @@ def _tube(path: Array, radius: float, permittivity: float, columns: SoilColumns)
     return join(*parts)
 
 
-def _layer(layer: Layer, scene: Scene, columns: SoilColumns) -> Scatterers:
+def _layer(layer: Layer, scene: Scene, boxes: tuple[Grave, ...], columns: SoilColumns) -> Scatterers:
     x0, y0, x1, y1 = scene.bounds
     step = _step(columns, 0.5 * (x0 + x1), 0.5 * (y0 + y1), layer.depth_m)
     (u, du), (w, dw) = _cells(x1 - x0, step), _cells(y1 - y0, step)
@@ -177,16 +205,16 @@ def _layer(layer: Layer, scene: Scene, columns: SoilColumns) -> Scatterers:
     normals = np.stack([slope_x, slope_y, -np.ones_like(depth)], axis=-1).reshape(-1, 3)
     stretch = np.linalg.norm(normals, axis=1)
     points = np.column_stack([xx.ravel(), yy.ravel(), depth.ravel()])
-    kept = ~_dug_away(points, scene)
+    kept = ~_dug_away(points, (*scene.graves, *boxes))
     points, stretch = points[kept], stretch[kept]
     soil = _soil(columns, points)
     strength = _reflection(soil, _fill(columns, points, layer.below)) * _blur(soil, columns, layer.blur_m)
     return facets(columns, points, normals[kept] / stretch[:, None], area_m2=du * dw * stretch, reflection=strength)
 
 
-def _dug_away(points: Array, scene: Scene) -> npt.NDArray[np.bool_]:
+def _dug_away(points: Array, dug: tuple[Grave, ...]) -> npt.NDArray[np.bool_]:
     gone = np.zeros(len(points), bool)
-    for grave in scene.graves:
+    for grave in dug:
         near = (np.hypot(points[:, 0] - grave.x, points[:, 1] - grave.y) < grave.length_m + grave.width_m) & (
             (points[:, 2] > grave.top_m) & (points[:, 2] < grave.base_m)
         )
