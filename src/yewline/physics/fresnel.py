@@ -119,11 +119,8 @@ def share_beyond_end(wavenumber_rad_per_m: npt.ArrayLike, path_m: npt.ArrayLike,
 
 def _beyond(k: Complex, longer: Array, strength: Array) -> Complex:
     """The formula of `share_beyond_end` for y ≥ 0; e^{−z²} is drawn out, so that nothing overflows."""
-    k, longer, strength = np.broadcast_arrays(k, longer, strength)
-    found = np.zeros(k.shape, np.complex128)
-    found[longer == 0] = 0.5
-    some = (longer > 0) & np.isfinite(longer)
-    squared = 1j * k[some] * longer[some]
-    z = np.sqrt(squared)
-    found[some] = np.exp(-squared) * (0.5 * special.wofz(1j * z) + (strength[some] - 1.0) / (2.0 * np.sqrt(np.pi) * z))
-    return found
+    # The root is taken of each factor: k and the ways are often a column and a row.
+    root = np.sqrt(1j * k) * np.sqrt(np.where(np.isfinite(longer), longer, 1.0))
+    z = np.where(root == 0, 1.0, root)
+    found = np.exp(-(z**2)) * (0.5 * special.wofz(1j * z) + (strength - 1.0) / (2.0 * np.sqrt(np.pi) * z))
+    return np.where(longer == 0, 0.5, np.where(np.isinf(longer), 0.0, found))
