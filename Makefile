@@ -4,7 +4,7 @@ VENV   ?= .venv
 BIN    := $(VENV)/bin
 DEMO   ?= demo
 
-.PHONY: demo test lint bench study clean
+.PHONY: demo demo-data test lint bench study clean
 
 # The stamp depends on what is installed, not on our own sources: those are installed editable.
 $(VENV)/.installed: pyproject.toml constraints.txt
@@ -16,6 +16,11 @@ $(VENV)/.installed: pyproject.toml constraints.txt
 
 demo: $(VENV)/.installed
 	$(BIN)/yewline demo $(DEMO)
+
+# The demo's radargrams by the full wave, kept in src/yewline/workspace/demo_data: about an hour on two cores. Stopped, it
+# goes on where it was.
+demo-data: $(VENV)/.installed
+	$(BIN)/python -m yewline.workspace.demo_record .demo-data
 
 test: $(VENV)/.installed
 	$(BIN)/python -m pytest --cov --cov-report=term:skip-covered --cov-fail-under=90 $(PYTEST_ARGS)
@@ -32,4 +37,4 @@ study: $(VENV)/.installed
 	$(BIN)/python -m pytest -m study tests
 
 clean:
-	rm -rf $(VENV) demo dist build .pytest_cache .mypy_cache .ruff_cache .hypothesis .coverage
+	rm -rf $(VENV) demo .demo-data dist build .pytest_cache .mypy_cache .ruff_cache .hypothesis .coverage
