@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -65,6 +66,14 @@ def write_common(root: Path, *, interval: str = f"interval_ns = {INTERVAL}") -> 
 def line_rows(suffix: str) -> list[str]:
     header = "line,grid,file,first_trace,last_trace,x0,y0,x1,y1,note"
     return [header, *(f"L{n:02d},,L{n:02d}.{suffix},,,0,{0.5 * n},6,{0.5 * n}," for n in range(15))]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def cache_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """What is kept between runs on a machine (the solver's tiling) goes to a folder of the tests, not to the user's."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        yield
 
 
 @pytest.fixture

@@ -249,6 +249,12 @@ def test_the_pair_of_antennas_follows_from_its_nominal_frequency():
     assert scene.antenna_on(scene.days[0]) == scene.antenna
 
 
+def test_the_window_is_as_long_as_it_says_at_any_sample_interval():
+    scene = scene_from_toml(SMALL + "[antenna]\nnominal_mhz = 200\nwindow_ns = 60\ninterval_ns = 0.8\n")
+    assert (scene.antenna.interval_ns, scene.antenna.samples) == (0.8, 75)
+    assert scene_from_toml(scene_to_toml(scene)) == scene
+
+
 # The page.
 
 

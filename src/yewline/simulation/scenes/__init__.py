@@ -19,6 +19,13 @@ from yewline.simulation.scenes.recording import (
     prepare_line,
     simulate_line,
 )
+from yewline.simulation.scenes.responses import (
+    GraveResponse,
+    ResponseJob,
+    grave_on_line,
+    grave_responses,
+    prepare_responses,
+)
 from yewline.simulation.scenes.rows import GraveRow
 from yewline.simulation.scenes.sections import build_section
 from yewline.simulation.scenes.write import scene_to_toml
@@ -27,6 +34,7 @@ __all__ = [
     "Cut",
     "Disturbance",
     "ExtraLine",
+    "GraveResponse",
     "GraveRow",
     "LineJob",
     "LinePlan",
@@ -34,6 +42,7 @@ __all__ = [
     "Opened",
     "Readings",
     "RecordedLine",
+    "ResponseJob",
     "SceneDay",
     "SceneFile",
     "SceneLine",
@@ -44,11 +53,14 @@ __all__ = [
     "coverage",
     "cut_scene",
     "finish_line",
+    "grave_on_line",
+    "grave_responses",
     "key_meanings",
     "layer_depth",
     "list_scenes",
     "planned_lines",
     "prepare_line",
+    "prepare_responses",
     "read_scene",
     "scene_from_toml",
     "scene_key_tables",

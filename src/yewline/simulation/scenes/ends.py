@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 
 from yewline.physics import two_fresnel_zones_m
 from yewline.simulation.scenes.cutting import Cut
 
-__all__ = ["EndingThing", "ThingGroup", "groups_apart", "things_that_end"]
+__all__ = ["REACH_SD", "EndingThing", "ThingGroup", "extent_of", "groups_apart", "heard_by", "things_that_end"]
 
 Array = npt.NDArray[np.float64]
 
+REACH_SD: Final = 4.0
+"""A blurred edge shows this many of its standard deviations beyond its outline."""
 _ALIKE_M: Final = 0.2
 """Bodies whose ends lie this near to one another across the line are given the same length where both are heard."""
 
@@ -28,7 +29,7 @@ class EndingThing:
     Attributes
     ----------
     label : of the thing.
-    along_m : first and last distance at which it shows.
+    along_m : first and last distance at which it shows, blurred edges included.
     across_m : signed distances across the line between which it reaches.
     """
 
@@ -54,7 +55,10 @@ class ThingGroup:
 
 
 def things_that_end(cuts: Iterable[Cut], wavelength_m: float) -> tuple[EndingThing, ...]:
-    """Things that end within two Fresnel zones, one to each side of the line, or lie wholly beside it.
+    """Things that end within two Fresnel zones of their base to either side of the line, or lie wholly beside it.
+
+    Of a grave 1.2 m deep with a void, ends farther off than that change the answer by less than 4 % of its peak, and
+    ends half as far off by up to 11 % (150 and 300 MHz, dry soil).
 
     Parameters
     ----------
@@ -65,20 +69,28 @@ def things_that_end(cuts: Iterable[Cut], wavelength_m: float) -> tuple[EndingThi
     for cut in cuts:
         parts.setdefault(cut.label, []).append(cut)
     found = []
-    for label, held in parts.items():
-        left, top, right, base = shapely.union_all([cut.outline for cut in held]).bounds
-        near, far = min(cut.across_m[0] for cut in held), max(cut.across_m[1] for cut in held)
-        middle = max(0.0, 0.5 * (top + base))
-        enough = 0.5 * float(two_fresnel_zones_m(middle, wavelength_m=wavelength_m))
-        if near > -enough or far < enough:
-            found.append(EndingThing(label, (left, right), (near, far)))
+    for held in parts.values():
+        thing = extent_of(held)
+        base = max(0.0, *(cut.outline.bounds[3] for cut in held))
+        enough = float(two_fresnel_zones_m(base, wavelength_m=wavelength_m))
+        if thing.across_m[0] > -enough or thing.across_m[1] < enough:
+            found.append(thing)
     return tuple(sorted(found, key=lambda thing: (thing.along_m, thing.label)))
 
 
-def groups_apart(things: Iterable[EndingThing], at_m: Array, half_window_m: float) -> tuple[ThingGroup, ...]:
-    """Share things out over as few runs as they can do with.
+def extent_of(cuts: Sequence[Cut]) -> EndingThing:
+    """Where the cuts of one thing show along a line, and how far they reach across it."""
+    bounds = np.array([cut.outline.bounds for cut in cuts])
+    soft = REACH_SD * max(cut.blur_m for cut in cuts)
+    along = float(bounds[:, 0].min() - soft), float(bounds[:, 2].max() + soft)
+    return EndingThing(cuts[0].label, along, (min(c.across_m[0] for c in cuts), max(c.across_m[1] for c in cuts)))
 
-    Two things may share a run where no trace hears both, or where they reach equally far to both sides.
+
+def groups_apart(things: Iterable[EndingThing], at_m: Array, half_window_m: float) -> tuple[ThingGroup, ...]:
+    """Share things out over few runs.
+
+    Two things may share a run where no trace hears both, or where they reach equally far to both sides. What no trace
+    hears is in no group.
 
     Parameters
     ----------
@@ -95,6 +107,8 @@ def groups_apart(things: Iterable[EndingThing], at_m: Array, half_window_m: floa
     """
     groups: list[list[EndingThing]] = []
     for thing in things:
+        if not heard_by(thing, at_m, half_window_m).any():
+            continue
         for group in groups:
             if all(_may_share(thing, other, half_window_m) for other in group):
                 group.append(thing)
@@ -109,6 +123,12 @@ def _may_share(one: EndingThing, other: EndingThing, half_window_m: float) -> bo
     if gap > 2.0 * half_window_m:
         return True
     return all(abs(a - b) <= _ALIKE_M for a, b in zip(one.across_m, other.across_m, strict=True))
+
+
+def heard_by(thing: EndingThing, at_m: Array, half_window_m: float) -> npt.NDArray[np.bool_]:
+    """Which traces (T,) hear a thing; parameters as in `groups_apart`."""
+    off = np.maximum(thing.along_m[0] - at_m, at_m - thing.along_m[1])
+    return np.asarray(off <= half_window_m)
 
 
 def _group(things: list[EndingThing], at_m: Array, half_window_m: float) -> ThingGroup:

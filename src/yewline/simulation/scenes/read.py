@@ -309,8 +309,10 @@ def _antenna(data: Any, place: Place) -> tuple[float, Instrument]:
     held = table_in(data, place)
     own = {name: one_of(float, held[name], place.key(name)) for name in PAIR if name in held}
     nominal = own.get("nominal_mhz", NOMINAL_MHZ)
+    # The window is to be as long as it says, also where the file samples it at an interval of its own.
+    step = one_of(float, held["interval_ns"], place.key("interval_ns")) if "interval_ns" in held else None
     try:
-        pair = antenna(nominal, window_ns=own.get("window_ns"), loading=own.get("loading", LOADING))
+        pair = antenna(nominal, window_ns=own.get("window_ns"), interval_ns=step, loading=own.get("loading", LOADING))
     except InputError as error:
         raise _placed(error, place) from error
     usual = {name: getattr(pair, name) for name in keys_of(Instrument)}

@@ -8,8 +8,8 @@ the body's length. Bodies that keep clear of one another's traces, or reach equa
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
-from typing import Any, TypeVar
+from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -23,14 +23,14 @@ from yewline.simulation.layers import LayerTruth, LineSetting
 from yewline.simulation.places import Places, planned_places, site_places
 from yewline.simulation.pulse import Pulse
 from yewline.simulation.scenes.cutting import Cut
+from yewline.simulation.scenes.early import early_course, early_traces, with_direct_wave
 from yewline.simulation.scenes.ends import groups_apart, things_that_end
 from yewline.simulation.scenes.file import SceneFile
-from yewline.simulation.scenes.line_sections import LineSections, spread_of
+from yewline.simulation.scenes.line_sections import LineSections, spread_of, spread_settings
 from yewline.simulation.scenes.lines import SceneLine, planned_lines
 from yewline.simulation.scenes.parts import SceneDay
-from yewline.simulation.spreading import DirectWave, finite_length, to_point_source
+from yewline.simulation.spreading import finite_length, to_point_source
 from yewline.simulation.wave import Course, run_course
-from yewline.units import C_M_PER_NS
 
 __all__ = ["LineJob", "LineRun", "RecordedLine", "compute_line", "finish_line", "prepare_line", "simulate_line"]
 
@@ -53,12 +53,14 @@ class LineRun:
     which : numbers of the traces that must be computed; the others are those of the run before.
     adds : labels of what this run has and the one before has not; none for the first.
     across_m : (T, 2) where that reaches across the line, at each trace.
+    bare : a run over bare ground for the direct wave only, shorter than the others: see `early`.
     """
 
     course: Course
     which: npt.NDArray[np.int64]
     adds: tuple[str, ...]
     across_m: Array
+    bare: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +73,8 @@ class LineJob:
     instrument, pulse : on that day.
     places : where the antennas were said to be and truly were.
     truth : what changed the places.
-    runs : in their order; the first holds everything that does not end near the line.
+    runs : in their order: that over bare ground if there is one, one with everything that does not end near the line,
+        then those that add the rest. The last has everything.
     v_m_per_ns : (S,) velocity of waves that arrive at each sample, for their spreading.
     attenuation_np_per_m : mean, at the antennas' centre.
     cuts : what the line's section shows.
@@ -118,6 +121,47 @@ class RecordedLine:
     truth: tuple[LayerTruth, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Walk:
+    """One line walked on one day: the antennas, and where they were.
+
+    Attributes
+    ----------
+    day, line : when, and where it was planned.
+    instrument, pulse : on that day.
+    places : where the antennas were said to be and truly were.
+    truth : what changed the places.
+    """
+
+    day: SceneDay
+    line: SceneLine
+    instrument: Instrument
+    pulse: Pulse
+    places: Places
+    truth: tuple[LayerTruth, ...]
+
+
+def walk_line(scene: SceneFile, day: str, line: str) -> Walk:
+    """Walk a line of a scene with all that befalls its places.
+
+    Parameters
+    ----------
+    scene, day, line : as in `prepare_line`.
+
+    Raises
+    ------
+    InputError : no such day or line.
+    """
+    the_day = _named(scene.days, day, "day")
+    the_line = _named(planned_lines(scene.lines), line, "line")
+    held = scene.antenna_on(the_day)
+    instrument = replace(held, separation_m=max(held.separation_m, _LEAST_SEPARATION_M))
+    spacing = the_line.length_m / max(1, len(the_line.places()) - 1)
+    setting = LineSetting.of(instrument, spacing, visit=day, line=line)
+    places, truth = scene.layers_on(the_day).walk(planned_places(the_line.length_m, spacing), setting, seed=scene.seed)
+    return Walk(the_day, the_line, instrument, Pulse("ricker", instrument.centre_mhz), places, truth)
+
+
 def prepare_line(scene: SceneFile, day: str, line: str, *, without: Iterable[str] = ()) -> LineJob:
     """Plan all runs of a line; nothing is computed yet but the ground.
 
@@ -131,26 +175,40 @@ def prepare_line(scene: SceneFile, day: str, line: str, *, without: Iterable[str
     ------
     InputError : no such day or line, or what `plan_course` refuses: cells too coarse, no air, memory.
     """
-    the_day = _named(scene.days, day, "day")
-    the_line = _named(planned_lines(scene.lines), line, "line")
-    instrument = scene.antenna_on(the_day)
-    pulse = Pulse("ricker", instrument.centre_mhz)
-    setting = LineSetting.of(instrument, scene.lines.trace_interval_m, visit=day, line=line)
-    spacing = the_line.length_m / max(1, len(the_line.places()) - 1)
-    places, truth = scene.layers_on(the_day).walk(planned_places(the_line.length_m, spacing), setting, seed=scene.seed)
-    sections = LineSections.of(scene, the_day, the_line, instrument, pulse, places, frozenset(without))
-    groups = groups_apart(
-        things_that_end(sections.cuts(), sections.wavelength_m), places.along_m, sections.half_window_m
+    walk = walk_line(scene, day, line)
+    places = walk.places
+    sections = LineSections.of(
+        scene, walk.day, walk.line, walk.instrument, walk.pulse, places, kept_out=frozenset(without)
     )
+    cuts = sections.cuts()
+    groups = groups_apart(things_that_end(cuts, sections.wavelength_m), places.along_m, sections.heard_m)
     base = sections.section(without=[label for group in groups for label in group.labels])
+    first = sections.course(base)
     endless = np.tile([-np.inf, np.inf], (len(places), 1))
-    runs = [LineRun(sections.course(base), np.arange(len(places), dtype=np.int64), (), endless)]
+    runs = []
+    apart = {label for group in groups for label in group.labels}
+    early = early_traces(sections, [cut for cut in cuts if cut.label not in apart])
+    if len(early):
+        runs.append(LineRun(early_course(sections, first), early, (), endless, bare=True))
+    runs.append(LineRun(first, np.arange(len(places), dtype=np.int64), (), endless))
     for number, group in enumerate(groups):
         later = [label for other in groups[number + 1 :] for label in other.labels]
-        course = sections.course(sections.section(without=later))
+        course = sections.course(sections.section(without=later), like=first)
         runs.append(LineRun(course, group.traces, group.labels, group.across_m))
-    v, loss = spread_of(base, instrument)
-    return LineJob(scene, the_day, the_line, instrument, pulse, places, truth, tuple(runs), v, loss, sections.cuts())
+    v, loss = spread_of(base, walk.instrument)
+    return LineJob(
+        scene,
+        walk.day,
+        walk.line,
+        walk.instrument,
+        walk.pulse,
+        places,
+        walk.truth,
+        tuple(runs),
+        v,
+        loss,
+        cuts,
+    )
 
 
 def compute_line(
@@ -161,7 +219,8 @@ def compute_line(
         for trace, samples in run_course(
             run.course, run.which.tolist(), workers=workers, progress=progress, label=label
         ):
-            yield number, trace, samples
+            # After the direct wave the bare ground is of no interest.
+            yield number, trace, np.pad(samples, (0, job.instrument.samples - len(samples)))
 
 
 def finish_line(job: LineJob, fields: Sequence[Float32]) -> RecordedLine:
@@ -174,17 +233,15 @@ def finish_line(job: LineJob, fields: Sequence[Float32]) -> RecordedLine:
     """
     if len(fields) != len(job.runs):
         raise InputError("each run needs its traces", received=f"{len(fields)} arrays for {len(job.runs)} runs")
-    settings: dict[str, Any] = {
-        "pulse": job.pulse,
-        "interval_ns": job.instrument.interval_ns,
-        "zero_ns": job.instrument.zero_ns,
-        "v_m_per_ns": job.v_m_per_ns,
-        "attenuation_np_per_m": job.attenuation_np_per_m,
-    }
-    direct = DirectWave(max(job.instrument.separation_m, _LEAST_SEPARATION_M), C_M_PER_NS)
-    now = np.array(fields[0], dtype=np.float32)
-    clean = to_point_source(now, **settings, direct=direct)
-    for run, field in zip(job.runs[1:], fields[1:], strict=True):
+    settings = spread_settings(job.instrument, job.pulse, job.v_m_per_ns, job.attenuation_np_per_m)
+    first = int(job.runs[0].bare)
+    now = np.array(fields[first], dtype=np.float32)
+    early = None
+    if first:
+        early, at = now.copy(), job.runs[0].which
+        early[at] = fields[0][at]
+    clean = with_direct_wave(now, early, job.instrument, settings)
+    for run, field in zip(job.runs[first + 1 :], fields[first + 1 :], strict=True):
         at = run.which
         own = to_point_source(field[at] - now[at], **settings)
         clean[at] += finite_length(own, across_m=run.across_m[at], **settings)
@@ -203,7 +260,7 @@ def finish_line(job: LineJob, fields: Sequence[Float32]) -> RecordedLine:
             "line": job.line.name,
             "visit": job.day.name,
             "centre_mhz": job.scene.nominal_mhz,
-            "separation_m": job.instrument.separation_m,
+            "separation_m": job.scene.antenna_on(job.day).separation_m,
         },
     )
     return RecordedLine(radargram, clean, true_xy, (*job.truth, *truth))
