@@ -1,6 +1,6 @@
 """yewline: ground-penetrating radar over old burial ground, from recorded lines to a scored grave map.
 
-The two names for those who script are `read_line` and `open_site`; they load what they need on first
+The names for those who script are `read_line`, `open_site` and `simulate_scene`; they load what they need on first
 use, so that ``import yewline`` stays light. Everything else lives in the rooms (``yewline.signal``,
 ``yewline.accuracy`` and so on; see ``rooms.toml``).
 """
@@ -12,12 +12,13 @@ from typing import Any
 
 __version__ = "0.1.0"
 
-__all__ = ["__version__", "open_site", "read_line"]
+__all__ = ["__version__", "open_site", "read_line", "simulate_scene"]
 
 # Public name -> module that holds it.
 _ON_USE = {
     "open_site": "yewline.workspace",
     "read_line": "yewline.workspace",
+    "simulate_scene": "yewline.workspace",
 }
 
 

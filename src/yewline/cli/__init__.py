@@ -18,7 +18,7 @@ from yewline.errors import Cancelled, YewlineError
 
 __all__ = ["app", "main"]
 
-# Command -> module that carries it out, by its function `carry_out`.
+# Command, or a face of it, -> module that carries it out, by its function `carry_out`.
 _COMMANDS: Final = {
     "demo": "yewline.cli.demo",
     "new": "yewline.cli.new",
@@ -26,6 +26,8 @@ _COMMANDS: Final = {
     "run": "yewline.cli.run",
     "compare": "yewline.cli.compare",
     "report": "yewline.cli.report",
+    "simulate": "yewline.cli.simulate",
+    "simulate --section": "yewline.cli.section",
 }
 
 app = typer.Typer(
@@ -97,6 +99,40 @@ def compare(site: SiteArgument, as_json: JsonOption = False, quiet: QuietOption 
 def report(site: SiteArgument, as_json: JsonOption = False, quiet: QuietOption = False) -> None:
     """Bring the report up to date and say where it is."""
     _carry_out("report", site=site, as_json=as_json, quiet=quiet)
+
+
+@app.command()
+def simulate(
+    scene: Annotated[
+        str, typer.Argument(help="A scene of the package (see --list), or a TOML file.", show_default=False)
+    ] = "",
+    folder: Annotated[
+        Path | None, typer.Argument(help="The folder to write; by default named like the scene.", show_default=False)
+    ] = None,
+    listed: Annotated[bool, typer.Option("--list", help="Name the scenes that come with the package.")] = False,
+    section: Annotated[
+        bool, typer.Option("--section", help="One line only, as pictures: ground, radargram, and a film of the wave.")
+    ] = False,
+    line: Annotated[str | None, typer.Option(help="Line of the pictures.", show_default=False)] = None,
+    day: Annotated[str | None, typer.Option(help="Day of the pictures.", show_default=False)] = None,
+    at_m: Annotated[
+        float | None, typer.Option("--at", help="Where along the line the film's wave starts, m.", show_default=False)
+    ] = None,
+    lines: Annotated[str | None, typer.Option(help="Only these lines, such as L1,L2.", show_default=False)] = None,
+    days: Annotated[str | None, typer.Option(help="Only these days.", show_default=False)] = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Traces side by side; by default one a processor.", show_default=False)
+    ] = None,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Simulate a scene with the full wave, as a site folder with known truth. Stop with Ctrl-C; the same goes on."""
+    options: dict[str, Any] = {"scene": scene, "folder": folder, "workers": workers, "as_json": as_json, "quiet": quiet}
+    options |= {"pictures": {"line": line, "day": day, "at_m": at_m}, "chosen": {"lines": lines, "days": days}}
+    if section and not listed:
+        _carry_out("simulate --section", **options)
+    else:
+        _carry_out("simulate", listed=listed, **options)
 
 
 def main() -> None:

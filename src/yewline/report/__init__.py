@@ -6,6 +6,8 @@ from yewline.report.history import burial_distances, burial_gaps
 from yewline.report.hotspots import longer_than_grave
 from yewline.report.maps import links
 from yewline.report.page import render_report, write_report
+from yewline.report.sections import section_png
+from yewline.report.wave_film import film_gif
 from yewline.report.words import CAUTIONS, FOOTER, RESTRICTED, depth_label, slice_error_m
 
 __all__ = [
@@ -15,9 +17,11 @@ __all__ = [
     "burial_distances",
     "burial_gaps",
     "depth_label",
+    "film_gif",
     "links",
     "longer_than_grave",
     "render_report",
+    "section_png",
     "slice_error_m",
     "write_report",
 ]
