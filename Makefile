@@ -4,7 +4,7 @@ VENV   ?= .venv
 BIN    := $(VENV)/bin
 DEMO   ?= demo
 
-.PHONY: demo demo-data test lint bench study clean
+.PHONY: demo demo-data test lint bench study validation clean
 
 # The stamp depends on what is installed, not on our own sources: those are installed editable.
 $(VENV)/.installed: pyproject.toml constraints.txt
@@ -32,6 +32,10 @@ lint: $(VENV)/.installed
 
 bench: $(VENV)/.installed
 	$(BIN)/python -m bench
+
+# The table of docs/validation.md, from the tests themselves.
+validation: $(VENV)/.installed
+	YEWLINE_VALIDATION=validation.md $(BIN)/python -m pytest -q --no-cov tests/simulation -k wave
 
 study: $(VENV)/.installed
 	$(BIN)/python -m pytest -m study tests

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import os
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -104,3 +105,33 @@ def segy_site(tmp_path: Path) -> Path:
                 file.trace[trace] = samples[trace].astype(np.float32).copy()
     (root / "visits" / "day" / "lines.csv").write_text("\n".join(line_rows("sgy")) + "\n")
     return root
+
+
+@pytest.fixture(scope="session")
+def measured() -> Iterator[Callable[..., None]]:
+    """Hold an error to its tolerance and keep both: ``measured(quantity, reference, error, most=..., unit="%")``.
+
+    With YEWLINE_VALIDATION naming a file, all of them are written there as a table: docs/validation.md is made so.
+    """
+    rows: list[tuple[str, str, str, str]] = []
+
+    def hold(
+        quantity: str,
+        reference: str,
+        value: float,
+        *,
+        most: float | None = None,
+        least: float | None = None,
+        unit: str = "",
+    ) -> None:
+        bound = f"≤ {most:.3g}" if most is not None else f"≥ {least:.3g}"
+        rows.append((quantity, reference, f"{value:.3g} {unit}".strip(), f"{bound} {unit}".strip()))
+        assert most is None or value <= most, f"{quantity}: {value} {unit}, {bound}"
+        assert least is None or value >= least, f"{quantity}: {value} {unit}, {bound}"
+
+    yield hold
+    path = os.environ.get("YEWLINE_VALIDATION")
+    if path:
+        lines = ["| quantity | reference | measured | held to |", "|---|---|---|---|"]
+        lines += [f"| {' | '.join(row)} |" for row in rows]
+        Path(path).write_text("\n".join(lines) + "\n", encoding="utf-8")

@@ -27,8 +27,8 @@ from yewline.progress import Progress
 from yewline.simulation import FAULT_KINDS, Fault, grave_outline
 from yewline.workspace import check_site, open_site
 from yewline.workspace.demo import DEMO_SEED, DemoTruth, prepare_demo, write_demo
-from yewline.workspace.demo_scene import demo_days, demo_lines, demo_scene, line_format
-from yewline.workspace.demo_survey import plan_faults, walk_visit
+from yewline.workspace.demo_scene import demo_days, demo_lines, demo_scene, demo_scene_file, line_format
+from yewline.workspace.demo_survey import first_order_fields, plan_faults, walk_visit
 from yewline.workspace.run import site_result
 
 DRY, WET = "2031-05-dry", "2031-11-wet"
@@ -176,7 +176,7 @@ def test_settings_are_valid_and_declare_what_files_lack(site: tuple[Path, DemoTr
     for visit in (DRY, WET):
         day = read_settings(VisitSettings, read_toml(folder / "visits" / visit / "visit.toml"), "visit.toml")
         assert day.recording.interval_unit == "ps"
-        assert day.antenna.centre_mhz == 400.0
+        assert day.antenna.centre_mhz == 270.0
 
 
 @pytest.mark.parametrize("visit", [DRY, WET])
@@ -192,8 +192,8 @@ def test_every_recording_reads_back(site: tuple[Path, DemoTruth], visit: str) ->
             continue
         recording = read_recording(path, hints(folder, visit))
         seen[recording.format] = recording
-        assert recording.interval_ns == pytest.approx(0.25)
-        assert recording.amplitude.shape[1] == 220
+        assert recording.interval_ns == pytest.approx(0.4)
+        assert recording.amplitude.shape[1] == 138
         assert (recording.amplitude == np.rint(recording.amplitude)).all()
         if segment.last_trace is not None:
             assert segment.last_trace <= len(recording.amplitude)
@@ -269,17 +269,17 @@ def test_faults_of_samples_are_where_the_truth_says(site: tuple[Path, DemoTruth]
         assert np.flatnonzero(~line.any(axis=1)).tolist() == [trace - 1 for trace in fault.traces]
     for fault in faults_of(truth, "spiky-trace"):
         line = recorded(folder, fault.visit, fault.line)
-        late = np.abs(line[:, 80:]).max(axis=1)
+        late = np.abs(line[:, 50:]).max(axis=1)
         assert np.flatnonzero(late > 5_000).tolist() == [trace - 1 for trace in fault.traces]
     for fault in faults_of(truth, "time-zero-drift"):
         line = recorded(folder, fault.visit, fault.line)
-        peak = line.argmax(axis=1) * 0.25
+        peak = line.argmax(axis=1) * 0.4
         assert peak[-15:].mean() - peak[:15].mean() == pytest.approx(fault.amount, abs=0.4)
     touched = {(fault.visit, fault.line) for fault in truth.faults}
     for plan in demo_lines()[:12]:
         if (DRY, plan.name) not in touched:
             line = recorded(folder, DRY, plan.name)
-            peak = line.argmax(axis=1) * 0.25
+            peak = line.argmax(axis=1) * 0.4
             assert abs(peak[-15:].mean() - peak[:15].mean()) < 0.3
             assert line.any(axis=1).all()
 
@@ -293,21 +293,26 @@ def test_faults_of_names_and_files_are_where_the_truth_says(site: tuple[Path, De
     assert [finding.line for finding in findings if finding.code == "line-duplicate"] == [twice.line]
     (wrong,) = faults_of(truth, "wrong-sample-count")
     path = folder / "visits" / wrong.visit / "lines" / f"{wrong.line.lower()}.sgy"
-    assert int.from_bytes(path.read_bytes()[3220:3222], "big") == 220 + wrong.amount
+    assert int.from_bytes(path.read_bytes()[3220:3222], "big") == 138 + wrong.amount
 
 
 def test_reversed_and_swapped_lines_are_the_clean_ones_turned_and_exchanged() -> None:
-    ground, day, lines = demo_scene(3), demo_days(3)[0], demo_lines()[:5]
+    days, lines = demo_days(), demo_lines()[:5]
+    scene = demo_scene_file(demo_scene(3), days, lines, 3)
+    fields, instrument = first_order_fields(scene, DRY), scene.antenna_on(scene.days[0])
     faults = (Fault("reversed-line", DRY, "A02"), Fault("swapped-lines", DRY, "A03", other="A05"))
     clean, faulty = (
-        {line.plan.name: line.amplitude for line in walk_visit(ground, day, lines, planted, seed=3).lines}
+        {
+            line.plan.name: line.amplitude
+            for line in walk_visit(days[0], lines, planted, fields, instrument=instrument, seed=3).lines
+        }
         for planted in ((), faults)
     )
     assert (faulty["A02"] == clean["A02"][::-1]).all()
     assert (faulty["A03"] == clean["A05"]).all()
     assert (faulty["A05"] == clean["A03"]).all()
     assert (faulty["A04"] == clean["A04"]).all()
-    for fault in plan_faults(demo_days(3), demo_lines(), 3):
+    for fault in plan_faults(demo_days(), demo_lines(), 3):
         if fault.kind == "swapped-lines":
             assert int(fault.other[1:]) - int(fault.line[1:]) == 2
 
@@ -316,7 +321,7 @@ def test_reversed_and_swapped_lines_are_the_clean_ones_turned_and_exchanged() ->
 def test_every_seed_plants_every_kind_of_fault_on_lines_of_their_own(seed: int) -> None:
     lines = demo_lines()
     names = [line.name for line in lines]
-    faults = plan_faults(demo_days(seed), lines, seed)
+    faults = plan_faults(demo_days(), lines, seed)
     assert {fault.kind for fault in faults} == set(FAULT_KINDS)
     for visit in (DRY, WET):
         touched = [name for f in faults if f.visit == visit for name in (f.line, f.other) if name]
@@ -327,7 +332,7 @@ def test_every_seed_plants_every_kind_of_fault_on_lines_of_their_own(seed: int) 
             assert line_format(lines[names.index(fault.line)]) == "segy"
         if fault.kind == "time-zero-drift":
             assert 1.5 <= abs(fault.amount) <= 2.6
-    assert faults == plan_faults(demo_days(seed), lines, seed)
+    assert faults == plan_faults(demo_days(), lines, seed)
 
 
 @pytest.mark.parametrize("seed", range(0, 20, 3))
