@@ -176,7 +176,12 @@ def to_point_source(
         alone = np.zeros_like(rest)
         if direct is not None:
             turn = point_over_line(_wavenumber(stripped.omega, direct.v_m_per_ns, loss), direct.distance_m)
-            alone = _direct_share(stripped.time, direct, pulse) * stripped.filter(rest, turn)
+            share = _direct_share(stripped.time, direct, pulse)
+            alone = share * stripped.filter(rest, turn)
+            # What a point source sends has no mean: one that the cut leaves would come back as a long tail. It goes
+            # where the cut is.
+            cut = share * (1.0 - share)
+            alone -= cut * (alone.sum(axis=-1, keepdims=True) / cut.sum())
             rest = rest - stripped.filter(alone, _inverse(turn))
         bare = stripped.filter(rest, 1.0 / stripped.weight)
         field = after * stripped.filter(bare * time ** (power - 0.5), half)
