@@ -18,9 +18,11 @@ from yewline.errors import SiteError
 from yewline.formats import write_geojson, write_outlines
 from yewline.model import BURIAL_COLUMNS, OPENED_COLUMNS, Frame, make_outlines
 from yewline.progress import SILENT, Progress
-from yewline.simulation import Fault, Grave, SoilColumns, grave_outline, surface_vwc
+from yewline.simulation import Fault, Grave, SceneFile, grave_outline, surface_readings
+from yewline.workspace.demo_fields import shipped_fields
 from yewline.workspace.demo_files import write_lines, write_readings_csv, write_readings_xlsx
 from yewline.workspace.demo_scene import (
+    NOMINAL_MHZ,
     OPENED_DEPTH_M,
     DemoDay,
     DemoLine,
@@ -28,8 +30,9 @@ from yewline.workspace.demo_scene import (
     demo_days,
     demo_lines,
     demo_scene,
+    demo_scene_file,
 )
-from yewline.workspace.demo_survey import INSTRUMENT, Survey, plan_faults, walk_visit
+from yewline.workspace.demo_survey import Survey, first_order_fields, plan_faults, walk_visit
 from yewline.workspace.demo_words import README, site_toml, visit_toml
 
 __all__ = ["DEMO_SEED", "DemoTruth", "prepare_demo", "write_demo"]
@@ -87,8 +90,8 @@ def write_demo(folder: Path, *, seed: int = DEMO_SEED, progress: Progress = SILE
     """Write a complete site folder of an invented burial ground.
 
     Two visits, one dry and patchy, one wet and even, walked over the same ground with the same lines; field faults are
-    planted in both. Recordings come from the first-order model of `yewline.simulation`, not from the one that the
-    processing assumes. The same seed writes the same bytes.
+    planted in both. Recordings come from full-wave fields where those of the seed travel with the package, and from the
+    first-order model otherwise; neither is what the processing assumes. The same seed writes the same bytes.
 
     Parameters
     ----------
@@ -107,7 +110,7 @@ def write_demo(folder: Path, *, seed: int = DEMO_SEED, progress: Progress = SILE
     root = Path(folder)
     if root.exists() and (not root.is_dir() or any(root.iterdir())):
         raise SiteError("the folder exists and is not empty", where=str(root), do="choose another name")
-    ground, days, lines = demo_scene(seed), demo_days(seed), demo_lines()
+    ground, days, lines = demo_scene(seed), demo_days(), demo_lines()
     truth = DemoTruth(seed, ground.scene.graves, ground.known, plan_faults(days, lines, seed), ())
     root.parent.mkdir(parents=True, exist_ok=True)
     # Written beside its place and moved there whole: whoever stops it half-way can start it again.
@@ -135,8 +138,10 @@ def _write_site(
     (root / "README.txt").write_text(README, encoding="utf-8")
     (root / "site.toml").write_text(site_toml(truth.seed), encoding="utf-8")
     walked = []
-    for number, day in enumerate(days):
-        survey = walk_visit(ground, day, lines, truth.faults, seed=truth.seed, progress=progress)
+    scene = demo_scene_file(ground, days, lines, truth.seed)
+    for number, (day, scene_day) in enumerate(zip(days, scene.days, strict=True)):
+        fields = _fields(scene, day.name, progress)
+        survey = walk_visit(day, lines, truth.faults, fields, instrument=scene.antenna_on(scene_day), seed=truth.seed)
         _write_visit(root / "visits" / day.name, survey, ground, percent=number == 1, seed=truth.seed)
         walked.append((day.name, tuple(line.plan.name for line in survey.lines)))
     _write_outlines(root, ground, truth.seed)
@@ -145,30 +150,38 @@ def _write_site(
     return whole
 
 
+def _fields(scene: SceneFile, visit: str, progress: Progress) -> dict[str, npt.NDArray[np.float32]]:
+    """Full-wave fields where they travel with the package, those of the first order otherwise."""
+    held = shipped_fields()
+    if held is not None and held.seed == scene.seed:
+        return held.of_visit(visit)
+    return first_order_fields(scene, visit, progress=progress)
+
+
 def _write_visit(folder: Path, survey: Survey, ground: DemoScene, *, percent: bool, seed: int) -> None:
     folder.mkdir(parents=True)
     day = survey.day
     (folder / "visit.toml").write_text(
         visit_toml(
             day,
-            centre_mhz=INSTRUMENT.centre_mhz,
-            separation_m=INSTRUMENT.separation_m,
+            centre_mhz=NOMINAL_MHZ,
+            instrument=survey.instrument,
             percent=percent,
             sigma_vwc=_SIGMA_VWC,
         ),
         encoding="utf-8",
     )
     write_lines(survey, folder)
-    table = _readings(day, survey.columns, ground, seed)
+    table = _readings(day, ground, seed)
     if percent:
         write_readings_xlsx(folder / "readings.xlsx", table, support_m=_SUPPORT_M)
     else:
         write_readings_csv(folder / "readings.csv", table, support_m=_SUPPORT_M)
 
 
-def _readings(day: DemoDay, columns: SoilColumns, ground: DemoScene, seed: int) -> npt.NDArray[np.float64]:
+def _readings(day: DemoDay, ground: DemoScene, seed: int) -> npt.NDArray[np.float64]:
     """Readings x, y, water content, temperature: spread evenly with some freedom, with the probe's own error."""
-    rng = np.random.default_rng([seed, 3, day.moisture.seed])
+    rng = np.random.default_rng([seed, 3, day.date.toordinal()])
     room = shapely.difference(ground.area, shapely.union_all([polygon for _, polygon in ground.obstacles]))
     x0, y0, x1, y1 = room.bounds
     step = float(np.sqrt(room.area / day.readings))
@@ -179,9 +192,9 @@ def _readings(day: DemoDay, columns: SoilColumns, ground: DemoScene, seed: int) 
             if room.contains(point):
                 places.append((point.x, point.y))
     xy = np.round(places, 2)
-    true = surface_vwc(columns, xy[:, 0], xy[:, 1], support_depth_m=_SUPPORT_M)
+    true = surface_readings(ground.ground, day.water, xy[:, 0], xy[:, 1], support_depth_m=_SUPPORT_M)
     read = np.clip(true + rng.normal(0.0, _SIGMA_VWC, len(true)), 0.02, 0.5)
-    warm = (15.5 if day.moisture.surface < 0.2 else 9.0) + rng.normal(0.0, 0.6, len(true))
+    warm = (15.5 if day.date.month < 9 else 9.0) + rng.normal(0.0, 0.6, len(true))
     return np.column_stack([xy, read, warm])
 
 
@@ -231,8 +244,11 @@ def _write_truth(root: Path, truth: DemoTruth, ground: DemoScene, days: tuple[De
         "known": list(truth.known),
         "faults": [fault.as_dict() for fault in truth.faults],
         "lines": {visit: list(names) for visit, names in truth.lines},
-        "soil": asdict(ground.soil),
-        "days": {day.name: {"radiated_mhz": day.radiated_mhz, **asdict(day.moisture)} for day in days},
+        "ground": asdict(ground.ground),
+        "days": {
+            day.name: {"radiated_mhz": day.loading * NOMINAL_MHZ, "profile": day.water.kind, **asdict(day.water)}
+            for day in days
+        },
         "graves": [asdict(grave) for grave in scene.graves],
         "stones": [asdict(stone) for stone in scene.stones],
         "roots": [asdict(tube) for tube in scene.roots],

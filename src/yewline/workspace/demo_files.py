@@ -23,7 +23,7 @@ from yewline.formats import (
     write_text,
 )
 from yewline.workspace.demo_scene import LINE_LENGTH_M, line_format
-from yewline.workspace.demo_survey import INSTRUMENT, Survey, SurveyedLine
+from yewline.workspace.demo_survey import Survey, SurveyedLine
 
 __all__ = ["write_lines", "write_readings_csv", "write_readings_xlsx"]
 
@@ -52,9 +52,9 @@ def write_lines(survey: Survey, folder: Path) -> None:
             rows += _rows(line, _MANY, first)
             continue
         file = f"{line.plan.name.lower()}.{_SUFFIX[line_format(line.plan)]}"
-        _write_one(folder / "lines" / file, line)
+        _write_one(folder / "lines" / file, line, survey.instrument.interval_ns)
         rows += _rows(line, file, 0)
-    _write_many(folder / "lines" / _MANY, many)
+    _write_many(folder / "lines" / _MANY, many, survey.instrument.interval_ns)
     for fault in survey.faults:
         if fault.kind == "wrong-sample-count":
             _declare_samples(folder / "lines" / f"{fault.line.lower()}.sgy", round(fault.amount))
@@ -79,8 +79,7 @@ def _rows(line: SurveyedLine, file: str, before: int) -> list[list[object]]:
     return rows
 
 
-def _write_one(path: Path, line: SurveyedLine) -> None:
-    step = INSTRUMENT.interval_ns
+def _write_one(path: Path, line: SurveyedLine, step: float) -> None:
     kind = line_format(line.plan)
     if kind == "segy":
         write_segy(path, line.amplitude, interval_ns=step, picoseconds=True, options=_segy_text())
@@ -94,10 +93,10 @@ def _write_one(path: Path, line: SurveyedLine) -> None:
         write_flat(path, line.amplitude, interval_ns=step, dtype="int16")
 
 
-def _write_many(path: Path, lines: list[SurveyedLine]) -> None:
+def _write_many(path: Path, lines: list[SurveyedLine], step: float) -> None:
     amplitude = np.concatenate([line.amplitude for line in lines])
     names = np.concatenate([np.full(len(line.amplitude), line.name) for line in lines])
-    write_segy(path, amplitude, interval_ns=INSTRUMENT.interval_ns, line=names, picoseconds=True, options=_segy_text())
+    write_segy(path, amplitude, interval_ns=step, line=names, picoseconds=True, options=_segy_text())
 
 
 def _segy_text() -> SegyOptions:

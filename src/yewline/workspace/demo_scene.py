@@ -5,6 +5,7 @@ Nothing here is taken from a real place. Sizes and spacings are common practice,
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from dataclasses import dataclass
 
@@ -20,19 +21,33 @@ from yewline.simulation import (
     Fill,
     Grave,
     Layer,
-    Moisture,
     Root,
     Scene,
-    SoilKind,
     Stone,
     grave_outline,
 )
+from yewline.simulation.antennas import antenna
+from yewline.simulation.earth import DayWater, Drained, Ground, Patches, Soil
+from yewline.simulation.scenes import Disturbance, ExtraLine, LinePlan, SceneDay, SceneFile, SolverGrid
+from yewline.simulation.walking import LineShift, StartOffset
 
-__all__ = ["DemoDay", "DemoLine", "DemoScene", "demo_days", "demo_lines", "demo_scene", "line_format"]
+__all__ = [
+    "DemoDay",
+    "DemoLine",
+    "DemoScene",
+    "demo_days",
+    "demo_lines",
+    "demo_scene",
+    "demo_scene_file",
+    "line_format",
+]
 
 LINE_LENGTH_M = 27.0
 LINE_SPACING_M = 0.5
-TRACE_INTERVAL_M = 0.06
+TRACE_INTERVAL_M = 0.075
+NOMINAL_MHZ = 270.0
+"""What the antennas go by; loaded by the soil they radiate lower, and lower still where it is wet."""
+WINDOW_NS = 55.2
 GRIDS = (
     Grid(name="A", origin=(2.0, 1.5), rotation_deg=0.0),
     # Turned a little: its first line lies 0.2 m from the other grid at one end and 0.7 m at the other, a seam, no gap.
@@ -94,65 +109,81 @@ class DemoScene:
     opened: tuple[tuple[str, shapely.Polygon], ...]
     area: shapely.Polygon
     obstacles: tuple[tuple[str, shapely.Polygon], ...]
-    soil: SoilKind
-    soil_seed: int
+    ground: Ground
 
 
 @dataclass(frozen=True)
 class DemoDay:
-    """One visit: its folder's name, the day's water, how loud the pulse is in the ground, and the readings."""
+    """One visit: its folder's name, the day's water, how the soil loads the antennas, and the readings."""
 
     name: str
-    date: str
-    moisture: Moisture
-    radiated_mhz: float
+    date: dt.date
+    water: DayWater
+    loading: float
     readings: int
     weather: str
     notes: str
 
 
-def demo_days(seed: int) -> tuple[DemoDay, DemoDay]:
-    """A dry and patchy day and a wet and even one."""
-    dry = Moisture(
-        surface=0.118,
-        deep=0.150,
-        profile_m=0.55,
-        patch_sd=0.045,
-        patch_range_m=12.0,
-        patch_fade_m=0.9,
-        micro_sd=0.0085,
-        micro_range_m=0.16,
-        seed=1000 + seed,
+def demo_days() -> tuple[DemoDay, DemoDay]:
+    """A dry and patchy day and a wet and even one, over the same structure of the ground."""
+    dry = DayWater(
+        Drained(surface=0.118, deep=0.150, profile_m=0.55),
+        macro=Patches(0.036, (12.0, 12.0, 3.0)),
+        micro=Patches(0.009, (0.30, 0.30, 0.15)),
+        fade_m=0.9,
     )
-    wet = Moisture(
-        surface=0.272,
-        deep=0.285,
-        profile_m=0.55,
-        patch_sd=0.014,
-        patch_range_m=12.0,
-        patch_fade_m=0.9,
-        micro_sd=0.012,
-        micro_range_m=0.16,
-        seed=2000 + seed,
+    wet = DayWater(
+        Drained(surface=0.272, deep=0.285, profile_m=0.55),
+        macro=Patches(0.012, (12.0, 12.0, 3.0)),
+        micro=Patches(0.010, (0.30, 0.30, 0.15)),
+        fade_m=0.9,
     )
     return (
         DemoDay(
             "2031-05-dry",
-            "2031-05-14",
+            dt.date(2031, 5, 14),
             dry,
-            385.0,
+            0.80,
             100,
             "three weeks without rain, 19 °C, light wind",
             "short grass; the ground is hard on the knoll and softer under the tree",
         ),
         DemoDay(
             "2031-11-wet",
-            "2031-11-06",
+            dt.date(2031, 11, 6),
             wet,
-            345.0,
+            0.72,
             80,
             "rain on most days of the past two weeks, 8 °C, overcast",
             "grass wet, no standing water",
+        ),
+    )
+
+
+def demo_scene_file(ground: DemoScene, days: tuple[DemoDay, ...], lines: tuple[DemoLine, ...], seed: int) -> SceneFile:
+    """The demo as the full-wave simulator takes it: each planned line straight through, obstacles or not.
+
+    Lines are walked a little off the start and off the tape, swinging slowly about it; the field faults come later.
+    """
+    ends = []
+    for line in lines:
+        start, end = line.grid.to_site(np.array([[0.0, line.y_m], [LINE_LENGTH_M, line.y_m]])).tolist()
+        ends.append(ExtraLine(line.name, (start[0], start[1]), (end[0], end[1])))
+    return SceneFile(
+        name="yarrowick-brow",
+        about="The demo's invented burial ground.",
+        seed=seed,
+        scene=ground.scene,
+        ground=ground.ground,
+        days=tuple(SceneDay(day.name, day.date, day.water, loading=day.loading) for day in days),
+        lines=LinePlan(trace_interval_m=TRACE_INTERVAL_M, extra=tuple(ends)),
+        nominal_mhz=NOMINAL_MHZ,
+        antenna=antenna(NOMINAL_MHZ, window_ns=WINDOW_NS),
+        solver=SolverGrid(reach_m=1.5),
+        disturbances=(
+            Disturbance(StartOffset(sd_m=_WALKED_SD_M)),
+            Disturbance(LineShift(sd_m=_WALKED_SD_M, swing_m=0.6 * _WALKED_SD_M)),
         ),
     )
 
@@ -170,6 +201,10 @@ def demo_lines(gap_margin_m: float = 0.15) -> tuple[DemoLine, ...]:
             gap = (float(hit.min()), float(hit.max())) if len(hit) else None
             lines.append(DemoLine(f"{grid.name}{n + 1:02d}", grid, y, gap))
     return tuple(lines)
+
+
+_WALKED_SD_M = 0.02
+"""How far a line walked along a tape lies from where it is said to lie (common practice, no source)."""
 
 
 def line_format(line: DemoLine) -> str:
@@ -225,8 +260,7 @@ def demo_scene(seed: int) -> DemoScene:
         opened,
         area,
         blocks,
-        SoilKind(water_ms_per_m=45.0, surface_ms_per_m=3.0),
-        seed + 7,
+        Ground(Soil(water_ms_per_m=45.0, surface_ms_per_m=3.0), structure_seed=seed + 7),
     )
 
 
@@ -318,7 +352,7 @@ def _root(rng: np.random.Generator, x: float, y: float, turn: float) -> Root:
         points.append(
             (round(x + far * math.cos(bend), 3), round(y + far * math.sin(bend), 3), round(depth + 0.05 * step, 3))
         )
-    return Root(tuple(points), radius_m=round(float(rng.uniform(0.018, 0.035)), 4))
+    return Root(tuple(points), radius_m=round(float(rng.uniform(0.018, 0.035)), 4), permittivity=15.0)
 
 
 def _known(rng: np.random.Generator, graves: tuple[Grave, ...]) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -14,32 +15,42 @@ from yewline.simulation import (
     Fault,
     FaultKind,
     Instrument,
-    SoilColumns,
+    LineSetting,
+    SceneFile,
+    columns_of,
     drift_time_zero,
     kill_traces,
     pack,
-    record_line,
+    planned_lines,
+    planned_places,
+    record_traces,
     reverse_line,
     scatter_scene,
-    soil_columns,
+    site_places,
     spike_traces,
+    through_electronics,
 )
 from yewline.units import C_M_PER_NS
-from yewline.workspace.demo_scene import TRACE_INTERVAL_M, DemoDay, DemoLine, DemoScene, line_format
+from yewline.workspace.demo_scene import TRACE_INTERVAL_M, DemoDay, DemoLine, line_format
 
-__all__ = ["INSTRUMENT", "WRONG_BY", "Survey", "SurveyedLine", "plan_faults", "walk_visit"]
+__all__ = ["WRONG_BY", "Survey", "SurveyedLine", "first_order_fields", "plan_faults", "walk_visit"]
 
-INSTRUMENT = Instrument(centre_mhz=400.0, separation_m=0.16, interval_ns=0.25, samples=220, zero_ns=5.0, aperture_m=1.3)
-"""As declared in visit.toml; what is radiated into the ground is lower, and lower still where it is wet."""
+Float32 = npt.NDArray[np.float32]
 
 _ELECTRONICS = Electronics(
-    counts=3_000.0, noise=0.0006, ringing=0.004, wow=0.03, coupling_sd=0.02, coupling_m=0.6, jitter_ns=0.012
+    counts=3_000.0,
+    noise=0.0006,
+    ringing=0.004,
+    ringing_ns=4.6,
+    ringing_decay_ns=13.0,
+    wow=0.03,
+    coupling_sd=0.02,
+    coupling_m=0.6,
+    jitter_ns=0.012,
 )
 WRONG_BY = 24
 _GRAINS_PER_M3 = 150.0
 """Fewer than a still soil would need, each so much stronger: in a cell of the beam there are still dozens."""
-_ALONG_SD_M, _ACROSS_SD_M = 0.02, 0.02
-"""How far a line walked along a tape lies from where it is said to lie (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -59,11 +70,11 @@ class SurveyedLine:
 
 @dataclass(frozen=True)
 class Survey:
-    """One visit: its lines in the order walked, its soil, and the faults that happened."""
+    """One visit: its lines in the order walked, the instrument, and the faults that happened."""
 
     day: DemoDay
     lines: tuple[SurveyedLine, ...]
-    columns: SoilColumns
+    instrument: Instrument
     faults: tuple[Fault, ...]
 
 
@@ -126,53 +137,51 @@ def _fault(kind: FaultKind, visit: str, lines: tuple[DemoLine, ...], at: int, rn
     return Fault(kind, visit, name)
 
 
+def first_order_fields(scene: SceneFile, visit: str, *, progress: Progress = SILENT) -> dict[str, Float32]:
+    """Clean fields of all lines of a visit by the first-order model, for a demo whose full wave nobody computed."""
+    day = next(day for day in scene.days if day.name == visit)
+    instrument = scene.antenna_on(day)
+    columns = columns_of(scene.ground, day.water, scene.scene.bounds, centre_mhz=instrument.centre_mhz)
+    packed = pack(scatter_scene(scene.scene, columns, seed=scene.ground.structure_seed, density_per_m3=_GRAINS_PER_M3))
+    speed = C_M_PER_NS / float(np.sqrt(columns.permittivity[:2].mean()))
+    found = {}
+    for line in progress.over(planned_lines(scene.lines), f"simulate {visit}"):
+        setting = LineSetting.of(instrument, TRACE_INTERVAL_M, visit=visit, line=line.name)
+        places, _ = scene.layers_on(day).walk(planned_places(line.length_m, TRACE_INTERVAL_M), setting, seed=scene.seed)
+        x, y = site_places(places, line.start, line.end)
+        found[line.name] = record_traces(packed, x, y, instrument, ground_v_m_per_ns=speed)
+    return found
+
+
 def walk_visit(
-    ground: DemoScene,
     day: DemoDay,
     lines: tuple[DemoLine, ...],
     faults: tuple[Fault, ...],
+    fields: Mapping[str, Float32],
     *,
+    instrument: Instrument,
     seed: int,
-    progress: Progress = SILENT,
 ) -> Survey:
-    """Record all lines of one visit.
+    """All lines of one visit as they were stored.
 
     Parameters
     ----------
-    ground, day, lines : the ground, the day, the plan.
+    day, lines : the day, the plan.
     faults : of all visits; those of this day are planted.
-    seed : of walking errors and receiver noise.
-    progress : told of every line.
+    fields : clean field of each line, a trace at each place of the straight line from its start.
+    instrument : on that day.
+    seed : of the receiver's noise.
     """
     today = tuple(fault for fault in faults if fault.visit == day.name)
-    columns = soil_columns(ground.scene.bounds, day.moisture, ground.soil, centre_mhz=day.radiated_mhz)
-    packed = pack(scatter_scene(ground.scene, columns, seed=ground.soil_seed, density_per_m3=_GRAINS_PER_M3))
-    instrument = replace(INSTRUMENT, centre_mhz=day.radiated_mhz)
-    speed = C_M_PER_NS / float(np.sqrt(columns.permittivity[:2].mean()))
     walked = []
-    for n, line in enumerate(progress.over(lines, f"simulate {day.name}")):
-        rng = np.random.default_rng([seed, day.moisture.seed, n])
+    for n, line in enumerate(lines):
         back = n % 2 == 1
-        xy = _walked(line, rng)
-        trace = record_line(
-            packed,
-            xy[::-1, 0] if back else xy[:, 0],
-            xy[::-1, 1] if back else xy[:, 1],
-            instrument,
-            electronics=_ELECTRONICS,
-            ground_v_m_per_ns=speed,
-            seed=rng,
-        )
-        walked.append(SurveyedLine(line, trace.values, back, _segments(line, back), line.name))
-    return Survey(day, _befallen(walked, today, seed), columns, today)
-
-
-def _walked(line: DemoLine, rng: np.random.Generator) -> npt.NDArray[np.float64]:
-    """Where the antenna truly was: a little off the start, a little off the tape, swinging slowly about it."""
-    at = line.places()
-    swing = rng.normal(0.0, _ACROSS_SD_M) + 0.6 * _ACROSS_SD_M * np.sin(at / 2.3 + rng.uniform(0, 6.3))
-    along = at + rng.normal(0.0, _ALONG_SD_M)
-    return line.grid.to_site(np.column_stack([along, line.y_m + swing]))
+        places = np.rint(line.places() / TRACE_INTERVAL_M).astype(np.int64)
+        clean = fields[line.name][places[::-1] if back else places]
+        rng = np.random.default_rng([seed, day.date.toordinal(), n])
+        stored = through_electronics(clean, instrument, _ELECTRONICS, TRACE_INTERVAL_M, rng)
+        walked.append(SurveyedLine(line, stored, back, _segments(line, back), line.name))
+    return Survey(day, _befallen(walked, today, instrument, seed), instrument, today)
 
 
 def _segments(line: DemoLine, back: bool) -> tuple[tuple[int, int, float, float], ...]:
@@ -184,7 +193,9 @@ def _segments(line: DemoLine, back: bool) -> tuple[tuple[int, int, float, float]
     )
 
 
-def _befallen(walked: list[SurveyedLine], faults: tuple[Fault, ...], seed: int) -> tuple[SurveyedLine, ...]:
+def _befallen(
+    walked: list[SurveyedLine], faults: tuple[Fault, ...], instrument: Instrument, seed: int
+) -> tuple[SurveyedLine, ...]:
     """The lines after all that went wrong with samples, order and names; faults of files come with the files."""
     lines = {line.plan.name: line for line in walked}
     for fault in faults:
@@ -199,14 +210,14 @@ def _befallen(walked: list[SurveyedLine], faults: tuple[Fault, ...], seed: int) 
             lines[fault.line] = replace(line, amplitude=other.amplitude)
             lines[fault.other] = replace(other, amplitude=line.amplitude)
         elif fault.kind != "wrong-sample-count":
-            lines[fault.line] = replace(line, amplitude=_spoilt(line.amplitude, fault, seed))
+            lines[fault.line] = replace(line, amplitude=_spoilt(line.amplitude, fault, instrument, seed))
     return tuple(lines.values())
 
 
-def _spoilt(amplitude: npt.NDArray[np.float32], fault: Fault, seed: int) -> npt.NDArray[np.float32]:
+def _spoilt(amplitude: Float32, fault: Fault, instrument: Instrument, seed: int) -> npt.NDArray[np.float32]:
     at = np.array(fault.traces, dtype=np.int64) - 1
     if fault.kind == "time-zero-drift":
-        drifting = drift_time_zero(amplitude, interval_ns=INSTRUMENT.interval_ns, drift_ns=fault.amount)
+        drifting = drift_time_zero(amplitude, interval_ns=instrument.interval_ns, drift_ns=fault.amount)
         return np.rint(drifting).astype(np.float32)
     if fault.kind == "dead-trace":
         return kill_traces(amplitude, at)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from yewline.simulation import Instrument
 from yewline.workspace.demo_scene import GRIDS, DemoDay
 
 __all__ = ["README", "site_toml", "visit_toml"]
@@ -76,7 +77,7 @@ contact = ""
 SLICE_M = (0.8, 1.3)
 
 
-def visit_toml(day: DemoDay, *, centre_mhz: float, separation_m: float, percent: bool, sigma_vwc: float) -> str:
+def visit_toml(day: DemoDay, *, centre_mhz: float, instrument: Instrument, percent: bool, sigma_vwc: float) -> str:
     """`visit.toml` of one visit."""
     unit = "vwc_percent in readings.xlsx" if percent else "vwc in readings.csv, as a fraction"
     return f"""\
@@ -89,13 +90,13 @@ notes = "{day.notes}"
 
 [antenna]
 centre_mhz = {centre_mhz:g}           # centre frequency as its specification gives it, in air
-separation_m = {separation_m:g}        # between transmitter and receiver
+separation_m = {instrument.separation_m:g}        # between transmitter and receiver
 
 [recording]
 # The SEG-Y files of this visit hold the sample interval in whole picoseconds; SEG-2, NetCDF and the described
 # binary files say it themselves.
 interval_unit = "ps"
-interval_ns = 0.25           # and this is what the text files were exported with
+interval_ns = {instrument.interval_ns:g}           # and this is what the text files were exported with
 
 [soil]
 texture = "sandy loam over weathered sandstone"
