@@ -206,3 +206,28 @@ def test_faults() -> None:
         EmpiricalVariogram(np.ones(2), np.ones(3), np.ones(2, int))
     with pytest.raises(InputError, match="greater than zero"):
         EmpiricalVariogram(np.zeros(2), np.ones(2), np.ones(2, int))
+
+
+def test_a_fit_that_finds_no_end_is_tried_again_and_then_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    import gstools  # noqa: PLC0415 (the fit itself loads it as late)
+
+    tried: list[float] = []
+    true_fit = gstools.CovModel.fit_variogram
+
+    def stubborn(model: gstools.CovModel, *args: object, **settings: object) -> object:
+        stop = settings["curve_fit_kwargs"]["ftol"]  # type: ignore[index]
+        tried.append(stop)
+        if stop < limit:
+            raise RuntimeError("Optimal parameters not found")
+        return true_fit(model, *args, **settings)
+
+    monkeypatch.setattr(gstools.CovModel, "fit_variogram", stubborn)
+    truth = VariogramModel("exponential", partial_sill=2.0, range_m=6.0, nugget=0.5)
+    h = np.arange(1.0, 10.0)
+    empirical = EmpiricalVariogram(h, truth.gamma(h), np.full(9, 30))
+    limit = 1e-9
+    assert fit_variogram(empirical).range_m == pytest.approx(6.0, rel=1e-2)
+    assert tried[:2] == [1e-12, 1e-7]
+    limit = 1.0
+    with pytest.raises(InputError, match="no variogram fits these readings"):
+        fit_variogram(empirical)

@@ -121,7 +121,7 @@ def fit_variogram(
 
     Raises
     ------
-    InputError : fewer than four bins, or no variance at all.
+    InputError : fewer than four bins, no variance at all, or no fit that comes to an end.
 
     Notes
     -----
@@ -158,9 +158,13 @@ def fit_variogram(
     best: Any = None
     for start in (0.3, 1.0, 2.0):
         model = _fit_once(h, gamma, weight, family=family, bounds=bounds, start=start)
+        if model is None:
+            continue
         misfit = float(np.sum((weight * (model.variogram(h) - gamma)) ** 2))
         if best is None or misfit < best[0] * (1.0 - 1e-9):
             best = (misfit, model)
+    if best is None:
+        raise InputError("no variogram fits these readings", do="check them, or declare a velocity for the visit")
     return VariogramModel(
         family,
         partial_sill=float(best[1].var) * unit_g,
@@ -174,19 +178,24 @@ def _fit_once(h: Array, gamma: Array, weight: Array, *, family: str, bounds: tup
     low, high = (length_scale(bound, family, "gstools") for bound in bounds)
     kind = {"exponential": gstools.Exponential, "gaussian": gstools.Gaussian, "spherical": gstools.Spherical}[family]
     scale = float(np.clip(length_scale(start, family, "gstools"), 1.01 * low, 0.99 * high))
-    model = kind(dim=2, var=0.7, nugget=0.3, len_scale=scale)
-    model.set_arg_bounds(len_scale=[low, high], nugget=[0.0, 50.0], var=[0.0, 500.0])
-    model.fit_variogram(
-        h,
-        gamma,
-        weights=weight,
-        loss="linear",
-        init_guess="current",
-        max_eval=2000,
-        # Tight stops, so that the fit is the minimum and not a place near it.
-        curve_fit_kwargs={"ftol": 1e-12, "xtol": 1e-12, "gtol": 1e-12},
-    )
-    return model
+    # Tight stops, so that the fit is the minimum and not a place near it; along a flat valley it may never get there.
+    for stop, most in ((1e-12, 2_000), (1e-7, 20_000)):
+        model = kind(dim=2, var=0.7, nugget=0.3, len_scale=scale)
+        model.set_arg_bounds(len_scale=[low, high], nugget=[0.0, 50.0], var=[0.0, 500.0])
+        try:
+            model.fit_variogram(
+                h,
+                gamma,
+                weights=weight,
+                loss="linear",
+                init_guess="current",
+                max_eval=most,
+                curve_fit_kwargs={"ftol": stop, "xtol": stop, "gtol": stop},
+            )
+        except RuntimeError:
+            continue
+        return model
+    return None
 
 
 def _gstools() -> ModuleType:
