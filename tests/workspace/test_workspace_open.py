@@ -77,7 +77,7 @@ def test_a_line_that_is_not_there_is_named_with_its_reason(text_site: Path):
 
 
 def test_the_package_says_what_it_does_not_have():
-    assert dir(yewline) == ["__version__", "open_site", "read_line"]
+    assert dir(yewline) == ["__version__", "open_site", "read_line", "simulate_scene"]
     with pytest.raises(AttributeError, match="no attribute 'grave'"):
         _ = yewline.grave
 
