@@ -317,7 +317,7 @@ def test_no_trace_hears_two_things_of_different_reach_in_one_run(
     drawn: list[tuple[int, int, float, float]], half: float
 ) -> None:
     things = [
-        EndingThing(f"t{number}", (0.25 * left, 0.25 * (left + width)), (near, far))
+        EndingThing(f"t{number}", (0.25 * left, 0.25 * (left + width)), (near, far), (near, far))
         for number, (left, width, near, far) in enumerate(drawn)
     ]
     at = np.linspace(2.0, 14.0, 25)
@@ -330,17 +330,17 @@ def test_no_trace_hears_two_things_of_different_reach_in_one_run(
         heard = np.array([heard_by(thing, at, half) for thing in members])
         assert group.traces.tolist() == np.flatnonzero(heard.any(axis=0)).tolist()
         for trace in group.traces:
-            reach = np.array([thing.across_m for thing, hears in zip(members, heard[:, trace], strict=True) if hears])
+            reach = np.array([thing.felt_m for thing, hears in zip(members, heard[:, trace], strict=True) if hears])
             assert np.abs(reach - group.across_m[trace]).max() <= 0.2 + 1e-12
 
 
 def test_blurred_edges_are_heard_too() -> None:
     scene = Scene(BOUNDS, graves=(replace(GRAVE, blur_m=0.05, coffin=None),))
     cuts = cut_scene(scene, (0.0, 4.0), (8.0, 4.0))
-    assert extent_of(cuts).along_m == pytest.approx((4.4, 5.6))
-    assert extent_of(cuts).across_m == pytest.approx((-1.0, 1.0))
+    assert extent_of(cuts, 0.5).along_m == pytest.approx((4.4, 5.6))
+    assert extent_of(cuts, 0.5).across_m == pytest.approx((-1.0, 1.0))
     (thing,) = things_that_end(cuts, 0.5)
-    assert thing == extent_of(cuts)
+    assert thing == extent_of(cuts, 0.5)
     assert things_that_end(cuts, 0.01) == ()
 
 

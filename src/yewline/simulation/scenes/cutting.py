@@ -49,6 +49,8 @@ class Cut:
     kind : what it is: "fill", "coffin void", "stone".
     label : of the thing to which it belongs.
     blur_m : standard deviation of the passage from what is around it into it, m.
+    fills : share that the body takes of the outline drawn out over its reach: 1 for a prism, 2/3 for a ball.
+    crown_m : radius of curvature of its back across the line, m; infinite for a level one.
     """
 
     outline: shapely.Polygon
@@ -57,6 +59,8 @@ class Cut:
     kind: str
     label: str
     blur_m: float = 0.0
+    fills: float = 1.0
+    crown_m: float = math.inf
 
     @property
     def beside(self) -> bool:
@@ -203,7 +207,7 @@ def _body(body: Body, plane: Plane, stretch: tuple[float, float], beside_m: floa
     # A plane that only touches a body's side from within still cuts it.
     if len(missed) < len(shadows):
         section = section_of(body.shape, plane)
-        yield from _cuts(body, section, shadows, stretch)
+        yield from _cuts(body, section, shadows, plane, stretch)
     elif missed:
         # A tube's parts lie at distances of their own, and each is taken where it is nearest.
         whole = [(body.shape, missed)] if not _is_chain(body.shape) else [(part[0], [part]) for part in missed]
@@ -232,11 +236,15 @@ def _beside(
     areas = np.array([section.area for section in sections])
     if areas.max() > 0:
         section = sections[int(np.argmax(areas >= _ENOUGH * areas.max()))]
-        yield from _cuts(body, section, [shadow_of(part[0], plane) for part in parts], stretch)
+        yield from _cuts(body, section, [shadow_of(part[0], plane) for part in parts], plane, stretch)
 
 
 def _cuts(
-    body: Body, section: shapely.Geometry, shadows: list[shapely.Geometry], stretch: tuple[float, float]
+    body: Body,
+    section: shapely.Geometry,
+    shadows: list[shapely.Geometry],
+    plane: Plane,
+    stretch: tuple[float, float],
 ) -> Iterator[Cut]:
     for outline in polygons_of(section):
         left, _, right, _ = outline.bounds
@@ -245,7 +253,22 @@ def _cuts(
         reaches = [_within(shadow, (left, right)) for shadow in shadows]
         bounds = np.array([reach.bounds for reach in reaches if not reach.is_empty])
         across = (float(bounds[:, 1].min()), float(bounds[:, 3].max()))
-        yield Cut(outline, body.filling, across, body.kind, body.label, body.blur_m)
+        fills, crown = _roundness(body.shape, plane, outline.area, across[1] - across[0])
+        yield Cut(outline, body.filling, across, body.kind, body.label, body.blur_m, fills, crown)
+
+
+def _roundness(shape: Shape, plane: Plane, area_m2: float, reach_m: float) -> tuple[float, float]:
+    """How much of its section drawn out over its reach a body fills, and its back's radius of curvature, m."""
+    if not isinstance(shape, Ellipsoid) or shape.lower:
+        return 1.0, math.inf
+    half_axes = plane.turned(shape.half_axes)
+    # The widest of parallel sections of an ellipsoid has 3/4 of its volume over half its reach.
+    volume = 4.0 / 3.0 * math.pi * abs(float(np.linalg.det(half_axes)))
+    widest = 1.5 * volume / reach_m
+    # Where |q|² in the metric P is 1, the highest point at height h has P q = (0, 0, 1/h): near it dz = -h P_nn dn²/2.
+    spread = half_axes.T @ half_axes
+    crown = 1.0 / (math.sqrt(spread[2, 2]) * np.linalg.inv(spread)[1, 1])
+    return volume / (max(area_m2, _ENOUGH * widest) * reach_m), float(crown)
 
 
 def _within(geometry: shapely.Geometry, stretch: tuple[float, float]) -> shapely.Geometry:

@@ -52,7 +52,7 @@ def early_traces(sections: LineSections, cuts: Iterable[Cut]) -> npt.NDArray[np.
     )
     heard = np.zeros(len(sections.at_m), bool)
     for cut in cuts:
-        heard |= heard_by(extent_of([cut]), sections.at_m, min(within, sections.heard_m))
+        heard |= heard_by(extent_of([cut], sections.wavelength_m), sections.at_m, min(within, sections.heard_m))
     return np.flatnonzero(heard).astype(np.int64)
 
 

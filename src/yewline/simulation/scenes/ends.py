@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -31,11 +32,13 @@ class EndingThing:
     label : of the thing.
     along_m : first and last distance at which it shows, blurred edges included.
     across_m : signed distances across the line between which it reaches.
+    felt_m : those of the body of one cross-section that answers as strongly as it does: less where it is round.
     """
 
     label: str
     along_m: tuple[float, float]
     across_m: tuple[float, float]
+    felt_m: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +49,7 @@ class ThingGroup:
     ----------
     labels : of the things.
     traces : numbers of the traces that hear one of them or more.
-    across_m : (T, 2) for every trace, the reach of the nearest of them.
+    across_m : (T, 2) for every trace, the stretch across the line over which the nearest of them is felt.
     """
 
     labels: tuple[str, ...]
@@ -70,7 +73,7 @@ def things_that_end(cuts: Iterable[Cut], wavelength_m: float) -> tuple[EndingThi
         parts.setdefault(cut.label, []).append(cut)
     found = []
     for held in parts.values():
-        thing = extent_of(held)
+        thing = extent_of(held, wavelength_m)
         base = max(0.0, *(cut.outline.bounds[3] for cut in held))
         enough = float(two_fresnel_zones_m(base, wavelength_m=wavelength_m))
         if thing.across_m[0] > -enough or thing.across_m[1] < enough:
@@ -78,12 +81,34 @@ def things_that_end(cuts: Iterable[Cut], wavelength_m: float) -> tuple[EndingThi
     return tuple(sorted(found, key=lambda thing: (thing.along_m, thing.label)))
 
 
-def extent_of(cuts: Sequence[Cut]) -> EndingThing:
-    """Where the cuts of one thing show along a line, and how far they reach across it."""
+def extent_of(cuts: Sequence[Cut], wavelength_m: float) -> EndingThing:
+    """Where the cuts of one thing show along a line, and how far they reach across it; `wavelength_m` in the soil."""
     bounds = np.array([cut.outline.bounds for cut in cuts])
     soft = REACH_SD * max(cut.blur_m for cut in cuts)
-    along = float(bounds[:, 0].min() - soft), float(bounds[:, 2].max() + soft)
-    return EndingThing(cuts[0].label, along, (min(c.across_m[0] for c in cuts), max(c.across_m[1] for c in cuts)))
+    felt = np.array([_felt(cut, wavelength_m) for cut in cuts])
+    return EndingThing(
+        cuts[0].label,
+        (float(bounds[:, 0].min() - soft), float(bounds[:, 2].max() + soft)),
+        (min(cut.across_m[0] for cut in cuts), max(cut.across_m[1] for cut in cuts)),
+        (float(felt[:, 0].min()), float(felt[:, 1].max())),
+    )
+
+
+def _felt(cut: Cut, wavelength_m: float) -> tuple[float, float]:
+    """The stretch across the line over which a cut's cross-section answers as strongly as the body that it is of.
+
+    A body small against the wavelength answers by its volume. A large round one answers by the first Fresnel zone of its
+    faces: with R their radius across the line as strongly as a length √(λR/2) of a level face, a little less from its
+    top and a little more from its base for the waves' own curvature. The shorter of the two counts.
+    A section beside the middle is narrower, and answers in its own plane by the root of its width: made good by length.
+    """
+    if math.isinf(cut.crown_m):
+        return cut.across_m
+    reach = cut.across_m[1] - cut.across_m[0]
+    # 1.5 × `fills` is the widest section's area over this one's, the square of their widths' ratio.
+    zone = math.sqrt(0.5 * wavelength_m * cut.crown_m) * (1.5 * cut.fills) ** 0.25
+    middle, half = 0.5 * sum(cut.across_m), 0.5 * min(cut.fills * reach, zone)
+    return middle - half, middle + half
 
 
 def groups_apart(things: Iterable[EndingThing], at_m: Array, half_window_m: float) -> tuple[ThingGroup, ...]:
@@ -100,8 +125,9 @@ def groups_apart(things: Iterable[EndingThing], at_m: Array, half_window_m: floa
 
     Examples
     --------
-    >>> things = [EndingThing("a", (1, 2), (-0.5, 0.5)), EndingThing("b", (2, 3), (-0.5, 0.6)),
-    ...           EndingThing("c", (3, 4), (0.1, 0.4)), EndingThing("d", (9, 9.5), (-0.1, 0.1))]
+    >>> places = {"a": ((1, 2), (-0.5, 0.5)), "b": ((2, 3), (-0.5, 0.6)), "c": ((3, 4), (0.1, 0.4)),
+    ...           "d": ((9, 9.5), (-0.1, 0.1))}
+    >>> things = [EndingThing(name, along, across, across) for name, (along, across) in places.items()]
     >>> [group.labels for group in groups_apart(things, np.arange(0.0, 11.0, 0.5), 1.5)]
     [('a', 'b', 'd'), ('c',)]
     """
@@ -122,7 +148,7 @@ def _may_share(one: EndingThing, other: EndingThing, half_window_m: float) -> bo
     gap = max(one.along_m[0] - other.along_m[1], other.along_m[0] - one.along_m[1])
     if gap > 2.0 * half_window_m:
         return True
-    return all(abs(a - b) <= _ALIKE_M for a, b in zip(one.across_m, other.across_m, strict=True))
+    return all(abs(a - b) <= _ALIKE_M for a, b in zip(one.felt_m, other.felt_m, strict=True))
 
 
 def heard_by(thing: EndingThing, at_m: Array, half_window_m: float) -> npt.NDArray[np.bool_]:
@@ -136,5 +162,5 @@ def _group(things: list[EndingThing], at_m: Array, half_window_m: float) -> Thin
     off = np.maximum(ends[:, :1] - at_m, at_m - ends[:, 1:])
     nearest = off.argmin(axis=0)
     heard = off.min(axis=0) <= half_window_m
-    across = np.array([thing.across_m for thing in things])[nearest]
+    across = np.array([thing.felt_m for thing in things])[nearest]
     return ThingGroup(tuple(thing.label for thing in things), np.flatnonzero(heard).astype(np.int64), across)

@@ -4,8 +4,8 @@ Each trace is computed in two dimensions, where bodies never end across the sect
 Fresnel zones of the line gets a run with it and one without: the difference is its own response, which is then given
 the body's length. Bodies that keep clear of one another's traces, or reach equally far to both sides, share a run.
 
-A body has one cross-section over its length. So a round stone is a stub of a cylinder: by Born's integrals it answers
-1.5 times as strongly as a ball where it is small against the wavelength, and up to 2.3 times where it is not.
+A body has one cross-section over its length. A round one is given the length over which that answers as strongly as the
+body itself does: within a fifth, by Born's integrals.
 """
 
 from __future__ import annotations

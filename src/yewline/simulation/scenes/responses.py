@@ -52,6 +52,7 @@ class PlannedThing:
     cuts : what the line's plane cuts of it.
     traces : numbers of the traces that hear it.
     along_m, across_m : where it shows along the line, and between which distances across it lies.
+    felt_m : between which it answers as strongly as its cross-section drawn out.
     """
 
     label: str
@@ -59,6 +60,7 @@ class PlannedThing:
     traces: Whole
     along_m: tuple[float, float]
     across_m: tuple[float, float]
+    felt_m: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,7 +264,7 @@ def grave_responses(
         rows = np.searchsorted(job.traces, thing.traces)
         own = traces_of(_course_with(job, thing), thing.traces) - base[rows]
         point = to_point_source(own, **settings)
-        difference = finite_length(point, across_m=thing.across_m, **settings)
+        difference = finite_length(point, across_m=thing.felt_m, **settings)
         difference[~_can_answer(job, thing)] = 0.0
         yield _response(job, thing, difference, background[rows])
 
@@ -345,9 +347,13 @@ def _cut(grave: Grave, sections: LineSections) -> tuple[Cut, ...]:
 
 
 def _planned(cuts: tuple[Cut, ...], sections: LineSections) -> PlannedThing | None:
-    extent = extent_of(cuts)
+    extent = extent_of(cuts, sections.wavelength_m)
     traces = np.flatnonzero(heard_by(extent, sections.at_m, sections.heard_m)).astype(np.int64)
-    return PlannedThing(extent.label, cuts, traces, extent.along_m, extent.across_m) if len(traces) else None
+    return (
+        PlannedThing(extent.label, cuts, traces, extent.along_m, extent.across_m, extent.felt_m)
+        if len(traces)
+        else None
+    )
 
 
 def _course_with(job: ResponseJob, thing: PlannedThing) -> Course:
