@@ -16,7 +16,7 @@ from yewline.report import film_gif, section_png
 from yewline.report.palette import STYLE
 from yewline.report.sections import draw_section, soil_range
 from yewline.report.wave_film import _FIELDS, _GROUNDS, _palette
-from yewline.workspace import LineView, view_line
+from yewline.workspace import LineView, ThingView, view_line
 
 TINY = Path(__file__).parents[1] / "tiny_scene.toml"
 
@@ -81,6 +81,52 @@ def test_what_stands_beside_or_is_metal_is_told(view: LineView):
     (model, *_) = panels(dataclasses.replace(view, things=things))
     assert "hatched: metal; dotted: beside the line" in model.get_title(loc="left")
     assert any(patch.get_hatch() for patch in model.patches)
+
+
+def test_direct_waves_keep_their_shape_and_weak_echoes_show(view: LineView):
+    norm = panels(view)[1].images[0].norm
+    assert (norm.vmin, norm.vmax) == (-100.0, 100.0)
+    # arsinh(a)/arsinh(100), from 0 to 1: one percent takes more than a hundredth, and nothing is cut off.
+    assert float(norm(1.0)) - 0.5 == pytest.approx(0.5 * np.arcsinh(1.0) / np.arcsinh(100.0))
+    assert 0.9 < float(norm(50.0)) < 0.97
+    peak = np.abs(np.asarray(panels(view)[1].images[0].get_array())).max(axis=0)
+    assert np.median(peak) <= 100.0
+
+
+def test_a_name_hides_no_small_thing_and_no_other_name(view: LineView):
+    """Bodies of a few centimetres side by side, under a layer: names stand under them, and a layer's in a gap."""
+
+    def round_thing(label: str, along: float, depth: float, radius: float) -> ThingView:
+        turn = np.linspace(0.0, 2.0 * np.pi, 25)
+        ring = np.column_stack([along + radius * np.cos(turn), depth + radius * np.sin(turn)])
+        return ThingView(label, "stone", (ring,), beside=False, metal=False)
+
+    face = np.array([[-1.0, 0.3], [6.0, 0.3], [6.0, 9.0], [-1.0, 9.0], [-1.0, 0.3]])
+    pit = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 0.9], [0.0, 0.9], [0.0, 0.0]])
+    things = (
+        ThingView("bed", "layer", (face,), beside=False, metal=False),
+        ThingView("pit", "fill", (pit,), beside=False, metal=False),
+        round_thing("left stone", 2.0, 0.5, 0.04),
+        round_thing("right stone", 2.1, 0.5, 0.04),
+        round_thing("deep stone", 4.0, 0.8, 0.05),
+        round_thing("at the end", 0.05, 0.8, 0.02),
+    )
+    with rc_context(STYLE):
+        figure = draw_section(dataclasses.replace(view, things=things))
+        model = figure.axes[0]
+        figure.draw_without_rendering()
+        back = model.transData.inverted()
+        boxes = {text.get_text(): text.get_window_extent().transformed(back) for text in model.texts}
+    # Two that would run into one another, and one that would be cut off: the later ones go without.
+    assert set(boxes) == {"bed", "pit", "left stone", "deep stone"}
+    for label, (along, lowest) in {"left stone": (2.0, 0.54), "deep stone": (4.0, 0.85)}.items():
+        assert 0.5 * (boxes[label].x0 + boxes[label].x1) == pytest.approx(along, abs=0.02)
+        assert min(boxes[label].y0, boxes[label].y1) > lowest - 0.01
+    assert max(boxes["pit"].y0, boxes["pit"].y1) < 0.9
+    bed = boxes["bed"]
+    assert 0.3 < min(bed.y0, bed.y1) < 0.5
+    assert not any(bed.x0 < other.x1 and other.x0 < bed.x1 for label, other in boxes.items() if label == "left stone")
+    assert bed.x0 > 1.0
 
 
 def test_the_picture_is_the_same_on_every_run(view: LineView):

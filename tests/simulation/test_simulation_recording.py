@@ -36,8 +36,9 @@ from yewline.simulation.scenes import (
 )
 from yewline.simulation.scenes.cutting import cut_scene
 from yewline.simulation.scenes.ends import EndingThing, extent_of, groups_apart, heard_by, things_that_end
-from yewline.simulation.scenes.line_sections import LineSections, depth_reached, spread_of, spread_settings
+from yewline.simulation.scenes.line_sections import LineSections, depth_reached, spread_of, spread_settings, taken_at
 from yewline.simulation.scenes.recording import walk_line
+from yewline.simulation.scenes.responses import grave_responses, prepare_responses
 from yewline.simulation.spreading import DirectWave, to_point_source
 from yewline.simulation.walking import LineShift, Odometer
 from yewline.simulation.wave import Section, record_course
@@ -143,6 +144,102 @@ def test_velocity_for_spreading_is_the_root_mean_square_on_the_way() -> None:
     assert np.interp(2.0 * (t_air + t_soil), time, v) == pytest.approx(want, rel=2e-3)
     assert v[0] == pytest.approx(C_M_PER_NS, rel=1e-6)
     assert depth_reached(section, raised, [2.0 * (t_air + t_soil)])[0] == pytest.approx(0.5, rel=1e-4)
+
+
+# ---------------------------------------------------------------------------------------------------- relaxing water
+
+WET = Soil(porosity=0.42, water_ms_per_m=20.0, temperature_c=10.0)
+HIGH = Instrument(900.0, 0.06, 0.04, 450, 2.0, height_m=0.3, aperture_m=0.4)
+RAIN = SceneDay("rain", dt.date(2024, 1, 1), DayWater(Even(0.3)))
+SHORT = LinePlan(count=1, length_m=0.1, trace_interval_m=0.1, origin=(4.0, 4.0))
+
+
+def _wet(scene: Scene, grid: SolverGrid) -> SceneFile:
+    return SceneFile("t", "about", 7, scene, (RAIN,), SHORT, Ground(WET, 5), 900.0, HIGH, solver=grid)
+
+
+def _answer_of_soil(f: np.ndarray, taken_mhz: np.ndarray | float, thick_m: float) -> np.ndarray:
+    """Down through wet soil of that thickness, back from wetter soil: water by Kaatze's relaxation, mixed by roots."""
+
+    def wavenumber(vwc: float) -> np.ndarray:
+        held = [materials(WET, vwc, frequency_mhz=float(at)) for at in np.broadcast_to(taken_mhz, f.shape)]
+        epsilon, sigma = np.array(held).T
+        wave = plane_wave(f, permittivity=epsilon, conductivity_ms_per_m=sigma)
+        return wave.beta_rad_per_m - 1j * wave.alpha_np_per_m
+
+    air, soil, below = 2e-3 * np.pi * f / C_M_PER_NS, wavenumber(0.3), wavenumber(0.405)
+    through = 4.0 * air * soil / (air + soil) ** 2
+    return np.asarray(through * (soil - below) / (soil + below) * np.exp(-2j * soil * thick_m))
+
+
+def _last_trace(scene: SceneFile) -> np.ndarray:
+    job = prepare_line(scene, "rain", "L1")
+    last = len(job.runs) - 1
+    return next(samples for run, trace, samples in compute_line(job) if (run, trace) == (last, 0))
+
+
+def test_relaxing_water_slows_and_weakens_each_frequency_as_debye_water_does() -> None:
+    """One layer's echo at 900 MHz with relaxation over that without: spreading, pulse and grid cancel."""
+    thick = 0.25
+    layered, bare = Scene(BOUNDS, layers=(Layer(thick, Fill(0.42, 1.35)),)), Scene(BOUNDS)
+    f = np.array([500.0, 700.0, 900.0, 1100.0, 1300.0])
+    time = 0.04 * np.arange(450) - HIGH.zero_ns
+    # Only what came straight back: the surface's multiples follow.
+    n = float(np.sqrt(materials(WET, 0.3, frequency_mhz=900.0)[0]))
+    arrival = 2.0 * (0.3 + n * thick) / C_M_PER_NS
+    near = np.clip(3.5 - np.abs(time - arrival), 0.0, 1.0)
+    turn = np.exp(-2e-3j * np.pi * np.outer(f, time))
+    found = []
+    for relaxing in (True, False):
+        grid = SolverGrid(0.0023, 0.5, relaxing=relaxing)
+        found.append(turn @ (near * (_last_trace(_wet(layered, grid)) - _last_trace(_wet(bare, grid)))))
+    ratio = found[0] / found[1]
+    want = _answer_of_soil(f, f, thick) / _answer_of_soil(f, 900.0, thick)
+    assert np.abs(ratio / want - 1.0).max() < 0.02
+    # At the centre both are the same, and off it by far not.
+    assert abs(want[2]) == pytest.approx(1.0, abs=1e-9)
+    assert abs(want[0]) > 1.7 > 0.45 > abs(want[-1])
+
+
+def test_relaxing_ground_spreads_waves_at_its_velocity_at_the_centre() -> None:
+    grave = Grave("G1", "adult", 4.0, 4.0, 2.0, 0.8, 0.0, 0.2, 1.2, Fill(0.42, 1.2))
+    plain, relaxing = (
+        prepare_line(_wet(Scene(BOUNDS, graves=(grave,)), SolverGrid(relaxing=held)), "rain", "L1")
+        for held in (False, True)
+    )
+    sections = [job.runs[-1].course.grid.section for job in (plain, relaxing)]
+    # Kaatze's water at 900 MHz, mixed, against the pole that stands for it: within what `relaxation_of` states.
+    assert relaxing.v_m_per_ns == pytest.approx(plain.v_m_per_ns, rel=5e-4)
+    assert relaxing.attenuation_np_per_m == pytest.approx(plain.attenuation_np_per_m, rel=5e-3)
+    assert sections[1].depth_m[-1] == pytest.approx(sections[0].depth_m[-1], abs=2 * sections[0].cell_m)
+    assert 0.98 * sections[0].cell_m < sections[1].cell_m <= sections[0].cell_m
+    taken = taken_at(sections[1], 900.0)
+    soil = taken.permittivity[0, -1], taken.conductivity_ms_per_m[0, -1]
+    assert soil == pytest.approx(np.array(materials(WET, 0.3, frequency_mhz=900.0)), rel=4e-3)
+    assert taken_at(sections[0], 900.0) is sections[0]
+
+
+def test_a_grave_put_into_relaxing_ground_answers_as_the_same_grave_of_the_scene() -> None:
+    # Wetter than all else, so that it sets the cells; and its ground relaxes in both runs.
+    grave = Grave("G1", "adult", 4.05, 4.0, 2.0, 0.5, 0.0, 0.05, 0.3, Fill(0.42, 1.39))
+    scene = _wet(Scene(BOUNDS), SolverGrid(depth_m=0.4, relaxing=True))
+    put = prepare_responses(scene, "rain", "L1", [grave])
+    assert put.background.grid.section.relaxation is not None
+    fixed = SolverGrid(put.sections.cell_m, 0.4, relaxing=True)
+    own, plain = (
+        prepare_responses(_wet(Scene(BOUNDS, graves=(grave,)), grid), "rain", "L1")
+        for grid in (fixed, replace(fixed, relaxing=False))
+    )
+    (first,), (second,), (third,) = (list(grave_responses(job)) for job in (put, own, plain))
+    assert np.array_equal(first.difference, second.difference)
+    assert first.peak > 1e-3
+    assert np.abs(third.difference - first.difference).max() > 0.1 * first.peak
+
+
+def test_relaxation_needs_a_soil_whose_water_it_can_tell_apart() -> None:
+    scene = replace(_wet(Scene(BOUNDS), SolverGrid(relaxing=True)), ground=Ground(replace(WET, model="topp"), 5))
+    with pytest.raises(InputError, match="can be told apart in a mixing-model soil.*run without relaxation"):
+        prepare_line(scene, "rain", "L1")
 
 
 # ------------------------------------------------------------------------------------------------- runs that add up

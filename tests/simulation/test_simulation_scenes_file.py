@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from yewline.errors import SettingsError
 from yewline.simulation.earth import (
     DayWater,
     Drained,
@@ -145,7 +146,7 @@ def everything() -> SceneFile:
         (Fault("gap", "dry", "P2"), Fault("swapped-lines", "rain", "P1", other="P3", amount=2.0, unit="lines")),
         ("G1", "G3"),
         (Opened("pit", (2.0, 2.0, 4.0, 4.0), 1.2),),
-        SolverGrid(0.02, None, 2.0, 0.5),
+        SolverGrid(0.02, None, 2.0, 0.5, relaxing=True),
     )
 
 
@@ -204,6 +205,20 @@ def test_any_scene_survives_the_round_trip(
         known=("G",) if rough else (),
     )
     assert scene_from_toml(scene_to_toml(scene)) == scene
+
+
+def test_relaxing_water_is_written_where_it_is_asked_for_only():
+    scene = scene_from_toml(SMALL)
+    assert not scene.solver.relaxing
+    asked = scene_from_toml(SMALL + "[solver]\nrelaxing = true\n")
+    assert asked.solver == SolverGrid(relaxing=True)
+    assert dataclasses.replace(asked, solver=scene.solver) == scene
+    # A recording of the demo travels with a digest of its scene's text: a new key must not change it.
+    assert "solver" not in scene_to_toml(scene)
+    assert "\n[solver]\nreach_m = 1.5\n\n" in scene_to_toml(dataclasses.replace(scene, solver=SolverGrid(reach_m=1.5)))
+    assert "\n[solver]\nrelaxing = true\n\n" in scene_to_toml(asked)
+    with pytest.raises(SettingsError, match=r"solver\.relaxing: must be true or false"):
+        scene_from_toml(SMALL + '[solver]\nrelaxing = "yes"\n')
 
 
 def test_reading_twice_gives_the_same_and_the_seed_moves_what_is_drawn():

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from matplotlib import rc_context
 from matplotlib.axes import Axes
-from matplotlib.colors import Normalize
+from matplotlib.colors import AsinhNorm, Normalize
 from matplotlib.figure import Figure
 from matplotlib.patheffects import withStroke
 
@@ -22,15 +22,20 @@ __all__ = ["AIR", "draw_section", "draw_things", "section_png", "soil_range"]
 AIR: Final = 1.3
 """Nodes below this permittivity are drawn as air."""
 
-_WIDE, _LEFT, _RIGHT, _TOP, _FOOT, _GAP = 10.6, 0.62, 1.15, 0.66, 0.5, 0.62
+Rectangle = tuple[float, float, float, float]
+
+_WIDE, _LEFT, _RIGHT, _TOP, _FOOT, _GAP = 10.6, 0.62, 1.3, 0.66, 0.5, 0.62
 _RADARGRAM_HIGH, _MODEL_LOWEST, _MODEL_HIGHEST = 2.7, 1.2, 4.0
 """Inches."""
-_CLIP_SHARE: Final = 0.1
+_LINEAR_PERCENT: Final = 1.0
+"""Share of the direct wave up to which the recorded amplitude is drawn in proportion; above, nearly its logarithm."""
 _CLIP_ECHOES: Final = 2.5
 _BEFORE_NS: Final = 3.0
 _SKY_M: Final = 0.15
-_CHAR: Final = 0.0075
-"""Width of a letter over that of the panel."""
+_LETTER_WIDE, _LETTER_HIGH = 0.075, 0.15
+"""Room for a letter of a label, inches."""
+_STEPS: Final = 200
+"""Places along a line at which room for a layer's name is looked for."""
 
 
 def section_png(view: LineView, *, dpi: int = 150) -> bytes:
@@ -49,7 +54,8 @@ def draw_section(view: LineView) -> Figure:
     Notes
     -----
     The depth beside the radargrams is half the way that a wave goes in the time at the velocity of the mean ground
-    down to there: an estimate, as on real ground, though a better one.
+    down to there: an estimate, as on real ground, though a better one. The recorded amplitude a, in percent of the
+    direct wave, is drawn as arsinh(a): the direct waves keep their shape, and echoes of one percent still show.
     """
     along = float(view.trace_m.min()), float(view.trace_m.max())
     wide = _WIDE - _LEFT - _RIGHT
@@ -64,7 +70,7 @@ def draw_section(view: LineView) -> Figure:
     for each in heights:
         below = 1.0 - (upper + each) / total
         panels.append(figure.add_axes((_LEFT / _WIDE, below, wide / _WIDE, each / total)))
-        bars.append((1.0 - 0.68 / _WIDE, below, 0.13 / _WIDE, each / total))
+        bars.append((1.0 - 0.8 / _WIDE, below, 0.13 / _WIDE, each / total))
         upper += each + _GAP
     figure.text(_LEFT / _WIDE, 1.0 - 0.2 / total, _title(view), fontsize=11, fontweight="bold", va="center", ha="left")
     model, stored, echoes = panels
@@ -101,32 +107,35 @@ def _draw_model(figure: Figure, axes: Axes, bar: Any, view: LineView, top: float
 
 def _draw_stored(figure: Figure, axes: Axes, bar: Any, view: LineView) -> None:
     direct = float(np.median(np.abs(view.radargram).max(axis=1))) or 1.0
-    clip = 100 * _CLIP_SHARE
-    picture = _draw_radargram(axes, view, 100 * view.radargram / direct, clip)
+    scale = AsinhNorm(_LINEAR_PERCENT, vmin=-100.0, vmax=100.0)
+    picture = _draw_radargram(axes, view, 100 * view.radargram / direct, scale)
     axes.set_title(
         f"Radargram as recorded; direct waves through the air (▲ {view.air_ns:.1f} ns) and along the ground "
         f"(▼ {view.ground_ns:.1f} ns)"
     )
     drawn = figure.colorbar(picture, cax=figure.add_axes(bar), label="share of the direct wave, %")
-    drawn.set_ticks([-clip, -0.5 * clip, 0.0, 0.5 * clip, clip])
-    place = float(view.trace_m.min()) + 0.008 * float(np.ptp(view.trace_m))
-    for marker, arrival in (("^", view.air_ns), ("v", view.ground_ns)):
-        axes.plot(place, arrival, marker=marker, markersize=5, color=PAPER, markeredgecolor=INK, markeredgewidth=0.7)
+    at = [-100, -10, -1, 0, 1, 10, 100]
+    drawn.set_ticks(at, labels=[f"{value:g}".replace("-", "−") for value in at])
+    drawn.minorticks_off()
+    # Side by side, since the two waves follow closely on one another.
+    for marker, arrival, place in (("^", view.air_ns, 0.01), ("v", view.ground_ns, 0.024)):
+        along = float(view.trace_m.min()) + place * float(np.ptp(view.trace_m))
+        axes.plot(along, arrival, marker=marker, markersize=6, color=PAPER, markeredgecolor=INK, markeredgewidth=0.8)
 
 
 def _draw_echoes(axes: Axes, view: LineView) -> None:
-    _draw_radargram(axes, view, view.echoes, _CLIP_ECHOES)
+    _draw_radargram(axes, view, view.echoes, Normalize(-_CLIP_ECHOES, _CLIP_ECHOES))
     axes.set_title("Its echoes: without the mean trace and slow swings, evened out over time")
 
 
-def _draw_radargram(axes: Axes, view: LineView, amplitude: npt.NDArray[Any], clip: float) -> Any:
+def _draw_radargram(axes: Axes, view: LineView, amplitude: npt.NDArray[Any], scale: Normalize) -> Any:
     # A line walked from its far end has its first trace at the larger distance.
     order = np.argsort(view.trace_m, kind="stable")
     picture = axes.imshow(
         amplitude[order].T,
         extent=_extent(view.trace_m[order], view.time_ns),
         cmap=colour_map(AMPLITUDE),
-        norm=Normalize(-clip, clip),
+        norm=scale,
         aspect="auto",
     )
     axes.set_ylim(float(view.time_ns[-1]), max(float(view.time_ns[0]), -_BEFORE_NS))
@@ -144,31 +153,79 @@ def _draw_radargram(axes: Axes, view: LineView, amplitude: npt.NDArray[Any], cli
 
 
 def draw_things(axes: Axes, things: tuple[ThingView, ...], along: tuple[float, float]) -> None:
-    """Outlines of what lies in a section, each thing named once where there is room."""
-    named: set[str] = set()
-    taken: list[tuple[float, float, float]] = []
+    """Outlines of what lies in a section, each thing named once where there is room: in it, or else under it.
+
+    Parameters
+    ----------
+    axes : with its limits of depth.
+    things : in the order of painting.
+    along : between which distances it shows.
+    """
     for thing in things:
-        layer = thing.kind == "layer"
         for ring in thing.rings:
-            axes.plot(*ring.T, color=INK, linewidth=0.7 if layer else 0.9, linestyle=":" if thing.beside else "-")
+            wide = 0.7 if thing.kind == "layer" else 0.9
+            axes.plot(*ring.T, color=INK, linewidth=wide, linestyle=":" if thing.beside else "-")
         if thing.metal:
             axes.fill(*thing.rings[0].T, facecolor=MUTED, edgecolor=INK, hatch="////")
-        if thing.label in named or not thing.label:
-            continue
-        left, base = thing.rings[0].min(axis=0)
-        right = float(thing.rings[0][:, 0].max())
-        half = 0.5 * _CHAR * len(thing.label) * (along[1] - along[0])
-        middle = along[0] + half + 0.01 * (along[1] - along[0]) if layer else 0.5 * (left + right)
-        if not along[0] + half <= middle <= along[1] - half:
-            continue
-        upper = float(max(base, 0.0)) + 0.04
-        if any(abs(middle - other) < half + wide and abs(upper - at) < 0.2 for other, wide, at in taken):
-            continue
-        named.add(thing.label)
-        taken.append((middle, half, upper))
+    for label, place in _names(axes, things, along).items():
         halo = [withStroke(linewidth=2.5, foreground=PAPER)]
-        axes.text(middle, upper, thing.label, ha="center", va="top", path_effects=halo, clip_on=True)
+        axes.text(*place, label, ha="center", va="top", path_effects=halo, clip_on=True)
     axes.axhline(0.0, color=MUTED, linewidth=0.6)
+
+
+def _names(axes: Axes, things: tuple[ThingView, ...], along: tuple[float, float]) -> dict[str, tuple[float, float]]:
+    """Where the middle of each name's upper edge goes, (distance, depth); names without room are left out."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    wide, high = np.asarray(figure.get_size_inches()) * axes.get_position().size
+    deepest, top = axes.get_ylim()
+    letter, line = _LETTER_WIDE / wide * (along[1] - along[0]), _LETTER_HIGH / high * (deepest - top)
+    found: dict[str, tuple[float, float]] = {}
+    taken: list[Rectangle] = []
+    # Layers last: they have room all along the line.
+    for thing in sorted(things, key=lambda thing: thing.kind == "layer"):
+        half = 0.5 * letter * len(thing.label)
+        if thing.label in found or not thing.label:
+            continue
+        bodies: list[Rectangle] = []
+        left, upper, right, base = _bounds(thing)
+        if thing.kind == "layer":
+            bodies = [_bounds(other) for other in things if other.kind != "layer"]
+            middles = np.linspace(along[0] + half + letter, along[1] - half - letter, _STEPS)
+            under = np.interp(middles, *_upper_edge(thing)) + 0.25 * line
+            places = list(zip(middles.tolist(), under.tolist(), strict=True))
+        else:
+            inside, under_it = max(upper, 0.0) + 0.25 * line, base + 0.25 * line
+            fits = base - inside >= 1.5 * line and right - left >= 1.6 * half
+            places = [(0.5 * (left + right), at) for at in ((inside, under_it) if fits else (under_it,))]
+        for middle, at in places:
+            box = middle - half, at, middle + half, at + line
+            inside_panel = along[0] <= box[0] and box[2] <= along[1] and box[3] <= deepest
+            if inside_panel and not any(_overlap(box, other) for other in (*taken, *bodies)):
+                found[thing.label] = middle, at
+                taken.append(box)
+                break
+    return found
+
+
+def _bounds(thing: ThingView) -> Rectangle:
+    """Left, upper, right and lower end of an outline."""
+    left, upper = thing.rings[0].min(axis=0)
+    right, base = thing.rings[0].max(axis=0)
+    return float(left), float(upper), float(right), float(base)
+
+
+def _upper_edge(layer: ThingView) -> tuple[npt.NDArray[Any], npt.NDArray[Any]]:
+    """Distances and depths of a layer's upper face, from its near end to its far one."""
+    ring = layer.rings[0]
+    face = ring[ring[:, 1] < ring[:, 1].max() - 1e-9]
+    face = face if len(face) else ring
+    order = np.argsort(face[:, 0], kind="stable")
+    return face[order, 0], face[order, 1]
+
+
+def _overlap(one: Rectangle, other: Rectangle) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
 
 
 def soil_range(view: LineView) -> tuple[float, float]:

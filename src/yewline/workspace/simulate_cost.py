@@ -82,7 +82,8 @@ def cost_of(job: LineJob, *, workers: int, prepare_s: float) -> LineCost:
 
 
 def _bytes_of(section: Section) -> int:
-    return section.permittivity.nbytes + section.conductivity_ms_per_m.nbytes
+    held = section.permittivity.nbytes + section.conductivity_ms_per_m.nbytes
+    return held if section.relaxation is None else held + section.relaxation.strength.nbytes
 
 
 def prepare_solver(progress: Progress) -> None:

@@ -245,7 +245,7 @@ def _default_place(job: LineJob) -> float:
 def _top_velocity(section: Section) -> float:
     """Velocity of a wave along the ground, from the mean refractive index of the uppermost decimetre."""
     top = (section.depth_m > 0.5 * section.cell_m) & (section.depth_m < 0.1 + section.cell_m)
-    return C_M_PER_NS / float(np.sqrt(section.permittivity[:, top].astype(np.float64)).mean())
+    return C_M_PER_NS / float(np.sqrt(section.static_permittivity()[:, top].astype(np.float64)).mean())
 
 
 def _shot(course: Course, at_m: float) -> ShotView:

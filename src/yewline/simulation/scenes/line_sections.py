@@ -23,9 +23,9 @@ from yewline.simulation.scenes.lines import SceneLine
 from yewline.simulation.scenes.parts import SceneDay
 from yewline.simulation.scenes.sections import GroundUnder, ground_under, section_on
 from yewline.simulation.wave import Course, Section, cell_that_would_do, plan_course
-from yewline.units import C_M_PER_NS
+from yewline.units import C_M_PER_NS, EPS0_F_PER_M
 
-__all__ = ["LineSections", "depth_reached", "spread_of", "spread_settings"]
+__all__ = ["LineSections", "depth_reached", "spread_of", "spread_settings", "taken_at"]
 
 Array = npt.NDArray[np.float64]
 
@@ -95,15 +95,24 @@ class LineSections:
         overshoot = max(0.0, -float(places.along_m.min()), float(places.along_m.max()) - line.length_m)
         margin = reach + 0.5 * instrument.separation_m + overshoot
         ground = partial(
-            ground_under, scene.ground, day.water, start, end, margin_m=margin, frequency_mhz=instrument.centre_mhz
+            ground_under,
+            scene.ground,
+            day.water,
+            start,
+            end,
+            margin_m=margin,
+            frequency_mhz=instrument.centre_mhz,
+            relaxing=grid.relaxing,
         )
         look = ground(cell_m=_COARSE_M, depth_m=_DEEPEST_M if grid.depth_m is None else grid.depth_m, air_m=_COARSE_M)
         coarse = section_on(look, look.cuts(scene.scene, without=kept_out))
         more = () if added is None else look.cuts(added)
         depth = _reached_m(coarse, instrument, more) if grid.depth_m is None else grid.depth_m
-        seen = coarse.permittivity[:, coarse.depth_m <= depth]
+        shown = coarse.depth_m <= depth
+        seen = taken_at(coarse, instrument.centre_mhz).permittivity[:, shown]
         wavelength = C_M_PER_NS / float(np.sqrt(seen[:, 2:]).mean()) / (1e-3 * instrument.centre_mhz)
-        cell = grid.cell_m or _fitting_cell(max(float(seen.max()), look.densest(more)), pulse)
+        densest = float(coarse.static_permittivity()[:, shown].max())
+        cell = grid.cell_m or _fitting_cell(max(densest, look.densest(more)), pulse)
         built = cls(
             scene,
             day,
@@ -168,6 +177,7 @@ class LineSections:
             air_m=self.air_m,
             margin_m=self.margin_m,
             frequency_mhz=self.instrument.centre_mhz,
+            relaxing=self.scene.solver.relaxing,
         )
         return replace(self, cell_m=cell_m, under=under, whole=None)
 
@@ -186,31 +196,52 @@ class LineSections:
         return held
 
 
+def taken_at(section: Section, frequency_mhz: float) -> Section:
+    """The section as a wave of one frequency meets it: where water relaxes, with that frequency's values instead.
+
+    Notes
+    -----
+    ε' = ε_∞ + Δε/(1 + (ωτ)²), σ' = σ + ωε₀ Δε ωτ/(1 + (ωτ)²), from ε_∞ + Δε/(1 + jωτ) − jσ/(ωε₀).
+    """
+    pole = section.relaxation
+    if pole is None:
+        return section
+    omega = 2e6 * math.pi * frequency_mhz
+    late = 1e-9 * omega * pole.time_ns
+    relaxing = pole.strength.astype(np.float64) / (1.0 + late**2)
+    # What 1 S/m of conduction adds to the loss part of permittivity, and back: mS/m per unit of ε″.
+    lost = 1e3 * omega * EPS0_F_PER_M * late * relaxing
+    return replace(section, relaxation=None).with_materials(
+        section.permittivity + relaxing, section.conductivity_ms_per_m + lost
+    )
+
+
 def spread_of(section: Section, instrument: Instrument) -> tuple[Array, float]:
     """Velocity (S,) of waves that arrive at each sample, m/ns, and mean attenuation, Np/m, for their spreading.
 
     The velocity is the root mean square, weighted with time, along the way from the antennas down to where a wave comes
     back from at that time, in the mean of the section's columns.
     """
-    slowness, one_way = _one_way(section, instrument.height_m)
+    seen = taken_at(section, instrument.centre_mhz)
+    slowness, one_way = _one_way(seen, instrument.height_m)
     height = instrument.height_m
     root = np.sqrt((np.cumsum(1.0 / slowness) * section.cell_m + height * C_M_PER_NS) / one_way)
     if height > 0:
         one_way, root = np.append(height / C_M_PER_NS, one_way), np.append(C_M_PER_NS, root)
     time = instrument.interval_ns * np.arange(instrument.samples) - instrument.zero_ns
     v = np.interp(0.5 * time, one_way, root)
-    below = section.depth_m > 0
+    below = seen.depth_m > 0
     wave = plane_wave(
         instrument.centre_mhz,
-        permittivity=float(section.permittivity[:, below].mean()),
-        conductivity_ms_per_m=float(section.conductivity_ms_per_m[:, below].mean()),
+        permittivity=float(seen.permittivity[:, below].mean()),
+        conductivity_ms_per_m=float(seen.conductivity_ms_per_m[:, below].mean()),
     )
     return v, float(wave.alpha_np_per_m)
 
 
 def depth_reached(section: Section, instrument: Instrument, time_ns: npt.ArrayLike) -> Array:
     """Depth (N,) from which a wave comes straight back at times (N,) after it was sent, in the mean of the columns."""
-    _, one_way = _one_way(section, instrument.height_m)
+    _, one_way = _one_way(taken_at(section, instrument.centre_mhz), instrument.height_m)
     depth = section.depth_m[section.depth_m > 0]
     return np.interp(
         0.5 * np.asarray(time_ns, np.float64),
@@ -243,7 +274,7 @@ def _reached_m(section: Section, instrument: Instrument, added: Iterable[Cut] = 
     """Depth from which the fastest way comes back within the time window, through `added` bodies if they are fast."""
     below = section.depth_m > 0
     depth = section.depth_m[below]
-    lowest = section.permittivity[:, below].min(axis=0).astype(np.float64)
+    lowest = taken_at(section, instrument.centre_mhz).permittivity[:, below].min(axis=0).astype(np.float64)
     for cut in added:
         if isinstance(cut.filling, Solid):
             _, top, _, base = cut.outline.bounds

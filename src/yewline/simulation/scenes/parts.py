@@ -120,12 +120,16 @@ class SolverGrid:
     depth_m : of the section, m; nothing: as deep as the time window reaches.
     reach_m : of the section to both sides of the antennas, m; nothing: as the time window asks for.
     air_m : height of the air above the ground, m; nothing: the solver's own.
+    relaxing : follow the relaxation of the pore water (one Debye pole) instead of taking its permittivity at the
+        antenna's centre: for 400 MHz and more in wet soil. The soil must be of the mixing model, with Archie's
+        conduction.
     """
 
     cell_m: float | None = None
     depth_m: float | None = None
     reach_m: float | None = None
     air_m: float | None = None
+    relaxing: bool = False
 
     def __post_init__(self) -> None:
         for name in ("cell_m", "depth_m", "reach_m", "air_m"):

@@ -176,6 +176,10 @@ class GroundUnder:
         most = cut.filling.wetness * self.vwc[np.ix_(columns, rows)].max() + _REACH_SD * cut.filling.mixed
         soil, full = self.earth.soil, cut.filling.porosity
         vwc = float(np.clip(most, min(soil.residual, full), full))
+        if self.earth.relaxing:
+            # Cells are made for the permittivity at low frequency: see `Section.static_permittivity`.
+            pole = relaxation_of(soil, vwc, porosity=full)
+            return float(pole.permittivity + pole.delta)
         permittivity, _ = materials(soil, vwc, porosity=full, frequency_mhz=self.earth.frequency_mhz)
         return float(permittivity)
 
