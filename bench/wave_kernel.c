@@ -42,7 +42,7 @@ static inline void electric(float *restrict e, const float *restrict keep, const
         e[k] = keep[k] * e[k] + gain[k] * ((hx[k] - hx[k - 1]) + (hz[k] - before[k]));
 }
 
-/* The outermost cell moves in neither loop: its gain is nought. */
+/* The outermost cell moves in neither loop: its gain is nought. The bottom begins with a whole vector, as the top does. */
 static inline void edge_magnetic(float *restrict hx, const float *restrict e, float *restrict psi,
                                  const float *restrict at, int64_t n)
 {
@@ -94,7 +94,7 @@ static inline void end_electric(float *restrict e, const float *restrict gain, c
 
 static void row(const Grid *g, int64_t i, int64_t s, const Points *sources, const Points *receivers)
 {
-    const int64_t nx = g->nx, nz = g->nz, n = g->n, low = nz - 1 - n, m = i - (nx - 1 - n);
+    const int64_t nx = g->nx, nz = g->nz, n = g->n, low = nz - n, m = i - (nx - 1 - n);
     float *e = g->e + i * nz, *hx = g->hx + i * nz, *hz = g->hz + i * nz;
     const float *gain = g->gain + i * nz, *before = hz - nz, *beyond = e + nz;
     float *psi_hx = g->psi_hx + 2 * i * n, *psi_ez = g->psi_ez + 2 * i * n;

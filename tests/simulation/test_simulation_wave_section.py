@@ -198,10 +198,12 @@ class TestEdges:
         kappa, alpha = 1 + 4 * depth**3, 2 * math.pi * 30e6 * 8.8541878e-12 * (1 - depth)
         b = math.exp(-(sigma / kappa + alpha) * grid.step_ns * 1e-9 / 8.8541878e-12)
         expected = [b, sigma * (b - 1) / (sigma * kappa + kappa**2 * alpha), 1 / kappa - 1]
-        np.testing.assert_allclose(grid.absorber.up[:3, 8], expected, rtol=1e-6)
-        # A first edge is a last one seen from the other side.
-        np.testing.assert_array_equal(grid.absorber.down[:3], grid.absorber.up[:3, ::-1])
-        np.testing.assert_allclose(grid.absorber.down[3:, 1:], grid.absorber.up[3:, :0:-1], rtol=1e-14)
+        np.testing.assert_allclose(grid.absorber.up[:3, 7], expected, rtol=1e-6)
+        # A first edge is a last one seen from the other side; the bottom begins one cell further in.
+        np.testing.assert_allclose(grid.absorber.down[:3, :-1], grid.absorber.up[:3, -2::-1], rtol=1e-14)
+        np.testing.assert_allclose(grid.absorber.down[3:, 1:], grid.absorber.up[3:, -2::-1], rtol=1e-14)
+        np.testing.assert_array_equal(grid.absorber.along[:3], grid.absorber.back[:3, ::-1])
+        np.testing.assert_allclose(grid.absorber.along[3:, 1:], grid.absorber.back[3:, :0:-1], rtol=1e-14)
 
 
 class TestCubic:

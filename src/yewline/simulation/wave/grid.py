@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from yewline._check import check_choice, check_in_range, check_positive
 from yewline.errors import InputError
-from yewline.simulation.wave.arrays import Absorber, Links, Media, Real, no_links
+from yewline.simulation.wave.arrays import Absorber, Index, Links, Media, Real, no_links, zeros_in_lines
 from yewline.simulation.wave.conductors import Cuts, bounded_weights, cut_links
 from yewline.simulation.wave.edges import Edges, absorber
 from yewline.simulation.wave.rows import BLOCK
@@ -194,14 +194,21 @@ def window_of(grid: Grid, first: int, columns: int) -> Window:
     section, edge = grid.section, grid.edges.cells
     at = np.clip(np.arange(first, first + columns), 0, section.columns - 1)
     at = np.concatenate([np.full(edge, at[0]), at, np.full(edge, at[-1])])
-    relax = grid.relax[at] if grid.relax.size else grid.relax
     return Window(
         grid,
         first,
         columns,
-        Media(grid.keep[at], grid.gain[at], relax, grid.memory),
+        Media(_columns_of(grid.keep, at), _columns_of(grid.gain, at), _columns_of(grid.relax, at), grid.memory),
         _links_at(grid.links, at),
     )
+
+
+def _columns_of(values: Real, at: Index) -> Real:
+    if not values.size:
+        return values
+    taken = zeros_in_lines((len(at), values.shape[1]), values.dtype)
+    np.take(values, at, axis=0, out=taken)
+    return taken
 
 
 def _fastest(epsilon: Array, wanted: float | None) -> float:

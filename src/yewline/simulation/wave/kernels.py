@@ -16,6 +16,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit, prange
 
+from yewline.simulation.wave.row_step import step, step_corner, step_edge, step_end
 from yewline.simulation.wave.rows import (
     edge_electric,
     edge_magnetic,
@@ -26,6 +27,7 @@ from yewline.simulation.wave.rows import (
     settle,
     water_electric,
 )
+from yewline.simulation.wave.subnormals import flush_subnormals, restore_subnormals
 
 __all__ = ["advance", "advance_parallel"]
 
@@ -54,7 +56,7 @@ def _addresses(fields, media, absorber):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _magnetic_row(i, at, nx, nz, n, size, unit):  # type: ignore[no-untyped-def]
-    row, part, low = i * nz * size, n * size, (nz - 1 - n) * size
+    row, part, low = i * nz * size, n * size, (nz - n) * size
     e, hx, hz = at[0] + row, at[1] + row, at[2] + row
     beyond, psi, down, up = e + nz * size, at[3] + 2 * i * part, at[11], at[12]
     magnetic((e, beyond, hx, hz), (unit,), nz)
@@ -71,7 +73,7 @@ def _magnetic_row(i, at, nx, nz, n, size, unit):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _electric_row(i, at, nx, nz, n, size, relaxing, hold, pull):  # type: ignore[no-untyped-def]
-    row, part, low = i * nz * size, n * size, (nz - 1 - n) * size
+    row, part, low = i * nz * size, n * size, (nz - n) * size
     e, hx, hz, keep, gain = at[0] + row, at[1] + row, at[2] + row, at[8] + row, at[9] + row
     before, psi, down, up = hz - nz * size, at[4] + 2 * i * part, at[11] + 3 * part, at[12] + 3 * part
     if relaxing:
@@ -87,6 +89,38 @@ def _electric_row(i, at, nx, nz, n, size, relaxing, hold, pull):  # type: ignore
     elif m > 0:
         end, psi = at[14] + m * size + 3 * part, at[6] + (n + m) * nz * size
         end_electric((e, gain, hz, before, psi, end, end + part, end + 2 * part), (hold,), nz)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _coefficients(first, part):  # type: ignore[no-untyped-def]
+    return first, first + part, first + 2 * part, first + 3 * part, first + 4 * part, first + 5 * part
+
+
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _step_row(i, at, nx, nz, n, size, unit):  # type: ignore[no-untyped-def]
+    """Both of the above in one pass, for a row in which nothing comes between them."""
+    row, part, low, m = i * nz * size, n * size, (nz - n) * size, i - (nx - 1 - n)
+    e, hx, hz, keep, gain = at[0] + row, at[1] + row, at[2] + row, at[8] + row, at[9] + row
+    rows = (e, hx, hz, e + nz * size, hz - nz * size, keep, gain)
+    high = (at[3] + 2 * i * part, at[4] + 2 * i * part, *_coefficients(at[11], part))
+    deep = (at[3] + (2 * i + 1) * part, at[4] + (2 * i + 1) * part, *_coefficients(at[12], part))
+    middle, bottom = _shifted(rows, part), _shifted(rows, low)
+    if i < n or m >= 0:
+        place = i if i < n else n + m
+        end = _coefficients(at[13] + i * size if i < n else at[14] + m * size, part)
+        psi_h, psi_e = at[5] + place * nz * size, at[6] + place * nz * size
+        step_corner((*rows, *high, psi_h, psi_e, *end), (unit,), n)
+        step_end((*middle, psi_h + part, psi_e + part, *end), (unit,), nz - 2 * n)
+        step_corner((*bottom, *deep, psi_h + low, psi_e + low, *end), (unit,), n)
+    else:
+        step_edge((*rows, *high), (unit,), n)
+        step(middle, (unit,), nz - 2 * n)
+        step_edge((*bottom, *deep), (unit,), n)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _shifted(rows, by):  # type: ignore[no-untyped-def]
+    return rows[0] + by, rows[1] + by, rows[2] + by, rows[3] + by, rows[4] + by, rows[5] + by, rows[6] + by
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -120,14 +154,18 @@ def _tile(first, steps, left, right, fields, media, absorber, links, sources, re
     n, size = absorber.down.shape[1], fields.e.itemsize
     hold, pull, relaxing = media.memory[0], media.memory[1], media.relax.shape[0] > 0
     link_first, source_first, receiver_first = links.first, sources.first, receivers.first
+    setting = flush_subnormals()
     for j in range(left, min(right, nx - 1 + steps - 1)):
         for s in range(max(0, j - nx + 2), min(steps, j + 1)):
             i = j - s
-            _magnetic_row(i, at, nx, nz, n, size, hold)
-            if link_first[i + 1] > link_first[i]:
+            if i > 0 and not relaxing and link_first[i + 1] == link_first[i]:
+                _step_row(i, at, nx, nz, n, size, hold)
+            else:
+                _magnetic_row(i, at, nx, nz, n, size, hold)
                 _cut_links(i, fields, links)
+                if i > 0:
+                    _electric_row(i, at, nx, nz, n, size, relaxing, hold, pull)
             if i > 0:
-                _electric_row(i, at, nx, nz, n, size, relaxing, hold, pull)
                 if source_first[i + 1] > source_first[i]:
                     _drive(i, first + s, fields, media, sources)
                 if relaxing:
@@ -136,6 +174,7 @@ def _tile(first, steps, left, right, fields, media, absorber, links, sources, re
                     settle((at[7] + row, at[10] + row, at[0] + row), (hold,), nz)
                 if receiver_first[i + 1] > receiver_first[i]:
                     _hear(i, first + s, fields, receivers)
+    restore_subnormals(setting)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -47,8 +47,8 @@ def _magnetic(fields: Fields, absorber: Absorber, links: Links, rows: Index) -> 
     # The last depth's link between columns is never used, nor is it in the compiled kernel.
     hz[:-1, :-1] += across[:, :-1]
     hx[:-1, :-1] += down
-    for side, edge, cut in ((0, absorber.down, slice(0, n)), (1, absorber.up, slice(-n, None))):
-        psi, change = fields.psi_hx[:-1, side], down[:, cut]
+    for side, edge, cut in ((0, absorber.down, slice(0, n)), (1, absorber.up[:, :-1], slice(1 - n, None))):
+        psi, change = fields.psi_hx[:-1, side, : edge.shape[1]], down[:, cut]
         psi[...] = edge[0] * psi + edge[1] * change
         hx[:-1, :-1][:, cut] += edge[2] * change + psi
     for side, edge, cut in ((0, absorber.along, slice(0, n)), (1, absorber.back, slice(-n, None))):
@@ -71,10 +71,10 @@ def _electric(fields: Fields, media: Media, absorber: Absorber) -> None:
     if media.relax.size:
         curl = curl + media.memory[1] * fields.bound[inner]
     e[...] = media.keep[inner] * e + gain * curl
-    for side, edge, cut in ((0, absorber.down, slice(0, n - 1)), (1, absorber.up, slice(-(n - 1), None))):
-        psi, change = fields.psi_ez[1:-1, side, 1:], down[:, cut]
-        psi[...] = edge[3, 1:] * psi + edge[4, 1:] * change
-        e[:, cut] += gain[:, cut] * (edge[5, 1:] * change + psi)
+    for side, edge, cut in ((0, absorber.down[:, 1:], slice(0, n - 1)), (1, absorber.up[:, :-1], slice(1 - n, None))):
+        psi, change = fields.psi_ez[1:-1, side, 1 - side : n - side], down[:, cut]
+        psi[...] = edge[3] * psi + edge[4] * change
+        e[:, cut] += gain[:, cut] * (edge[5] * change + psi)
     for side, edge, cut in ((0, absorber.along, slice(0, n - 1)), (1, absorber.back, slice(-(n - 1), None))):
         psi, change = fields.psi_ex[side, 1:, 1:-1], across[cut]
         psi[...] = edge[3, 1:, None] * psi + edge[4, 1:, None] * change

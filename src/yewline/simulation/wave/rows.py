@@ -5,7 +5,8 @@ ends in single cells; for rows of a hundred cells that takes longer than the wor
 addresses whose rows do not overlap and whose length is a whole number of `BLOCK`s, which the caller keeps. A body is an
 expression in values; each of them stands for a block of neighbouring cells, which LLVM fits to the machine's vectors.
 
-Numba keeps compiled code by the date of the file that it stands in, `kernels`: touch that one after a change here.
+Numba keeps compiled code by the date of the file that it stands in, `kernels`: touch that one after a change here or in
+`row_step`.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ from numba.extending import intrinsic
 
 __all__ = [
     "BLOCK",
+    "Block",
+    "Row",
     "edge_electric",
     "edge_magnetic",
     "electric",
@@ -36,23 +39,28 @@ _FLAGS: Final = ("contract",)
 _SIZE: Final = {"float": 4, "double": 8}
 
 
-class _Value:
+class Block:
     """A block of numbers in the loop's body; arithmetic on it emits instructions."""
 
     def __init__(self, builder: Any, value: Any) -> None:
         self.builder, self.value = builder, value
 
-    def __add__(self, other: _Value) -> _Value:
-        return _Value(self.builder, self.builder.fadd(self.value, other.value, flags=_FLAGS))
+    def __add__(self, other: Block) -> Block:
+        return Block(self.builder, self.builder.fadd(self.value, other.value, flags=_FLAGS))
 
-    def __sub__(self, other: _Value) -> _Value:
-        return _Value(self.builder, self.builder.fsub(self.value, other.value, flags=_FLAGS))
+    def __sub__(self, other: Block) -> Block:
+        return Block(self.builder, self.builder.fsub(self.value, other.value, flags=_FLAGS))
 
-    def __mul__(self, other: _Value) -> _Value:
-        return _Value(self.builder, self.builder.fmul(self.value, other.value, flags=_FLAGS))
+    def __mul__(self, other: Block) -> Block:
+        return Block(self.builder, self.builder.fmul(self.value, other.value, flags=_FLAGS))
+
+    def joined(self, following: Block, by: int) -> Block:
+        """The block that begins `by` cells into this one and ends in the following one."""
+        places = ir.Constant(ir.VectorType(ir.IntType(32), BLOCK), list(range(by, by + BLOCK)))
+        return Block(self.builder, self.builder.shuffle_vector(self.value, following.value, places))
 
 
-class _Row:
+class Row:
     """One row: `row[0]` is the block at hand, `row[1]` that of the next cells; assignment stores."""
 
     def __init__(self, builder: Any, pointer: Any, cell: Any) -> None:
@@ -66,22 +74,22 @@ class _Row:
         cell = self.builder.gep(self.pointer, [place], inbounds=True)
         return self.builder.bitcast(cell, ir.VectorType(self.kind, BLOCK).as_pointer())
 
-    def __getitem__(self, shift: int) -> _Value:
-        return _Value(self.builder, self.builder.load(self._at(shift), align=self.align))
+    def __getitem__(self, shift: int) -> Block:
+        return Block(self.builder, self.builder.load(self._at(shift), align=self.align))
 
-    def __setitem__(self, shift: int, value: _Value) -> None:
+    def __setitem__(self, shift: int, value: Block) -> None:
         self.builder.store(value.value, self._at(shift), align=self.align)
 
-    def alone(self) -> _Value:
+    def alone(self) -> Block:
         """The first number, the same for all cells."""
         return _spread(self.builder, self.builder.load(self.pointer))
 
 
-def _spread(builder: Any, number: Any) -> _Value:
+def _spread(builder: Any, number: Any) -> Block:
     vector = ir.VectorType(number.type, BLOCK)
     first = builder.insert_element(ir.Constant(vector, ir.Undefined), number, ir.Constant(ir.IntType(32), 0))
     zeros = ir.Constant(ir.VectorType(ir.IntType(32), BLOCK), [0] * BLOCK)
-    return _Value(builder, builder.shuffle_vector(first, ir.Constant(vector, ir.Undefined), zeros))
+    return Block(builder, builder.shuffle_vector(first, ir.Constant(vector, ir.Undefined), zeros))
 
 
 def _operation(body: Callable[..., None]) -> Any:
@@ -130,7 +138,7 @@ def _define(module: Any, name: str, kind: Any, rows: int, scalars: int, body: Ca
     builder.position_at_end(loop)
     cell = builder.phi(whole)
     cell.add_incoming(none, entry)
-    body(*(_Row(builder, pointer, cell) for pointer in function.args[:rows]), *values)
+    body(*(Row(builder, pointer, cell) for pointer in function.args[:rows]), *values)
     following = builder.add(cell, ir.Constant(whole, BLOCK), flags=("nsw",))
     cell.add_incoming(following, loop)
     builder.cbranch(builder.icmp_signed("<", following, cells), loop, done)
@@ -140,7 +148,7 @@ def _define(module: Any, name: str, kind: Any, rows: int, scalars: int, body: Ca
 
 
 @_operation
-def magnetic(e: _Row, beyond: _Row, hx: _Row, hz: _Row, unit: _Value) -> None:
+def magnetic(e: Row, beyond: Row, hx: Row, hz: Row, unit: Block) -> None:
     """The magnetic field beside and below each cell: ∂h = differences of e."""
     here = e[0]
     hz[0] = hz[0] + (beyond[0] - here)
@@ -148,23 +156,23 @@ def magnetic(e: _Row, beyond: _Row, hx: _Row, hz: _Row, unit: _Value) -> None:
 
 
 @_operation
-def electric(e: _Row, keep: _Row, gain: _Row, hx: _Row, hz: _Row, before: _Row, unit: _Value) -> None:
+def electric(e: Row, keep: Row, gain: Row, hx: Row, hz: Row, before: Row, unit: Block) -> None:
     """The electric field: what is kept, and the differences of h."""
     e[0] = keep[0] * e[0] + gain[0] * ((hx[0] - hx[-1]) + (hz[0] - before[0]))
 
 
 @_operation
 def water_electric(
-    e: _Row,
-    keep: _Row,
-    gain: _Row,
-    hx: _Row,
-    hz: _Row,
-    before: _Row,
-    bound: _Row,
-    relax: _Row,
-    hold: _Value,
-    pull: _Value,
+    e: Row,
+    keep: Row,
+    gain: Row,
+    hx: Row,
+    hz: Row,
+    before: Row,
+    bound: Row,
+    relax: Row,
+    hold: Block,
+    pull: Block,
 ) -> None:
     """The electric field where water relaxes, and the part of its polarisation that the old field decides."""
     was, held = e[0], bound[0]
@@ -173,13 +181,13 @@ def water_electric(
 
 
 @_operation
-def settle(bound: _Row, relax: _Row, e: _Row, unit: _Value) -> None:
+def settle(bound: Row, relax: Row, e: Row, unit: Block) -> None:
     """The part of the polarisation that the new field decides, once it is whole."""
     bound[0] = bound[0] + relax[0] * e[0]
 
 
 @_operation
-def edge_magnetic(hx: _Row, e: _Row, psi: _Row, b: _Row, c: _Row, stretch: _Row, unit: _Value) -> None:
+def edge_magnetic(hx: Row, e: Row, psi: Row, b: Row, c: Row, stretch: Row, unit: Block) -> None:
     """What an absorbing top or bottom changes in the magnetic field."""
     change = e[1] - e[0]
     psi[0] = b[0] * psi[0] + c[0] * change
@@ -187,7 +195,7 @@ def edge_magnetic(hx: _Row, e: _Row, psi: _Row, b: _Row, c: _Row, stretch: _Row,
 
 
 @_operation
-def edge_electric(e: _Row, gain: _Row, hx: _Row, psi: _Row, b: _Row, c: _Row, stretch: _Row, unit: _Value) -> None:
+def edge_electric(e: Row, gain: Row, hx: Row, psi: Row, b: Row, c: Row, stretch: Row, unit: Block) -> None:
     """What an absorbing top or bottom changes in the electric field."""
     change = hx[0] - hx[-1]
     psi[0] = b[0] * psi[0] + c[0] * change
@@ -195,7 +203,7 @@ def edge_electric(e: _Row, gain: _Row, hx: _Row, psi: _Row, b: _Row, c: _Row, st
 
 
 @_operation
-def end_magnetic(hz: _Row, e: _Row, beyond: _Row, psi: _Row, b: _Row, c: _Row, stretch: _Row, unit: _Value) -> None:
+def end_magnetic(hz: Row, e: Row, beyond: Row, psi: Row, b: Row, c: Row, stretch: Row, unit: Block) -> None:
     """What an absorbing end changes in the magnetic field."""
     change = beyond[0] - e[0]
     psi[0] = b.alone() * psi[0] + c.alone() * change
@@ -203,9 +211,7 @@ def end_magnetic(hz: _Row, e: _Row, beyond: _Row, psi: _Row, b: _Row, c: _Row, s
 
 
 @_operation
-def end_electric(
-    e: _Row, gain: _Row, hz: _Row, before: _Row, psi: _Row, b: _Row, c: _Row, stretch: _Row, unit: _Value
-) -> None:
+def end_electric(e: Row, gain: Row, hz: Row, before: Row, psi: Row, b: Row, c: Row, stretch: Row, unit: Block) -> None:
     """What an absorbing end changes in the electric field."""
     change = hz[0] - before[0]
     psi[0] = b.alone() * psi[0] + c.alone() * change
