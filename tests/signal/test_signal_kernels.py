@@ -8,7 +8,7 @@ from scipy import fft
 from scipy.signal import butter
 
 from yewline.signal.engines import ENGINES
-from yewline.signal.migration import _table
+from yewline.signal.migration.stolt import _table
 
 COMPILED, PLAIN = ENGINES["compiled"], ENGINES["plain"]
 

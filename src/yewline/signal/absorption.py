@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +15,7 @@ from yewline.errors import InputError
 from yewline.signal.section import Section
 from yewline.signal.traces import check_traces
 
-__all__ = ["fit_absorption"]
+__all__ = ["AbsorptionFit", "absorption_with_sigma", "fit_absorption"]
 
 F64 = npt.NDArray[np.float64]
 
@@ -22,7 +23,87 @@ SKIPPED_PERIODS = 3.0
 """Periods of the centre frequency after time zero that the direct wave may fill."""
 FEWEST_BINS = 6
 HIGHEST_DB_PER_NS = 20.0
+FEWEST_PIECES = 8
+"""Fewer lines than this are cut into pieces of neighbouring traces, so that their spread can be seen."""
 NEPERS_ABOVE_NOISE = 0.7
+
+
+@dataclass(frozen=True, slots=True)
+class AbsorptionFit:
+    """Absorption of a site with its uncertainty.
+
+    Attributes
+    ----------
+    rate_db_per_ns : as `fit_absorption` gives it.
+    sigma_db_per_ns : one standard deviation, from lines (or pieces of lines) drawn anew.
+    lines, pieces : lines whose decay could be seen, and the pieces that were drawn from.
+    """
+
+    rate_db_per_ns: float
+    sigma_db_per_ns: float
+    lines: int
+    pieces: int
+
+
+def absorption_with_sigma(
+    sections: Sequence[tuple[npt.ArrayLike, Section]],
+    *,
+    spreading_power: float = 1.0,
+    draws: int = 100,
+    seed: int | np.random.Generator = 0,
+) -> AbsorptionFit:
+    """Rate of `fit_absorption` with its standard deviation.
+
+    Parameters
+    ----------
+    sections, spreading_power : as for `fit_absorption`.
+    draws : how often lines are drawn anew and the rate is fitted to them, 10 to 10,000.
+    seed : of the draws.
+
+    Returns
+    -------
+    Rate, standard deviation (NaN for a single piece) and what they rest on. The deviation covers how lines differ, not
+    that the ground may reflect more or less with depth.
+
+    Raises
+    ------
+    InputError : as for `fit_absorption`, or draws out of range.
+
+    Notes
+    -----
+    Bootstrap over lines; where there are fewer than eight, over that many pieces of neighbouring traces.
+
+    References
+    ----------
+    Efron & Tibshirani 1993, An Introduction to the Bootstrap, ch. 6.
+
+    Examples
+    --------
+    >>> section = Section(interval_ns=0.25, spacing_m=0.05, centre_mhz=400.0)
+    >>> t = 0.25 * np.arange(400)
+    >>> noise = np.random.default_rng(1).standard_normal((80, 400))
+    >>> fit = absorption_with_sigma([(noise * 2.5 / np.maximum(t, 2.5) * 10 ** (-0.4 * t / 20), section)], draws=20)
+    >>> round(fit.rate_db_per_ns, 1), bool(0 < fit.sigma_db_per_ns < 0.05), fit.pieces
+    (0.4, True, 8)
+    """
+    rate = fit_absorption(sections, spreading_power=spreading_power)
+    count = int(check_in_range(draws, "draws", 10, 10_000))
+    start = float(np.median([section.period_ns for _, section in sections]))
+    share = math.ceil(FEWEST_PIECES / len(sections))
+    curves, lines = [], 0
+    for amplitude, section in sections:
+        values = check_traces(amplitude)
+        parts = [_decay(part, section, start) for part in np.array_split(values, min(share, len(values)))]
+        curves += [part for part in parts if part is not None]
+        lines += any(part is not None for part in parts)
+    if len(curves) < 2:
+        return AbsorptionFit(rate, math.nan, lines, len(curves))
+    rng = np.random.default_rng(seed)
+    drawn = [
+        _rate_of([curves[i] for i in rng.integers(0, len(curves), len(curves))], start, spreading_power)
+        for _ in range(count)
+    ]
+    return AbsorptionFit(rate, float(np.std(drawn, ddof=1)), lines, len(curves))
 
 
 def fit_absorption(sections: Sequence[tuple[npt.ArrayLike, Section]], *, spreading_power: float = 1.0) -> float:
@@ -72,6 +153,11 @@ def fit_absorption(sections: Sequence[tuple[npt.ArrayLike, Section]], *, spreadi
             received=f"{len(sections)} lines",
             do=f"at least {FEWEST_BINS} periods after the direct wave are needed",
         )
+    return _rate_of(curves, start, power)
+
+
+def _rate_of(curves: list[F64], start: float, power: float) -> float:
+    """Rate of the typical curve."""
     longest = max(len(curve) for curve in curves)
     stacked = np.full((len(curves), longest), np.nan)
     for row, curve in zip(stacked, curves, strict=True):

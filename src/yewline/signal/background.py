@@ -11,9 +11,10 @@ from pydantic import Field
 from yewline._check import check_choice, check_positive
 from yewline.errors import InputError
 from yewline.signal.section import Section
+from yewline.signal.sliding_median import sliding_median
 from yewline.signal.traces import Traces, check_traces
 
-__all__ = ["background_removal"]
+__all__ = ["background_removal", "traces_of"]
 
 
 def background_removal(
@@ -57,7 +58,7 @@ def background_removal(
     values = check_traces(amplitude)
     check_choice(statistic, "statistic", ("mean", "median"))
     n = len(values)
-    count = n if window_m is None else _traces_of(check_positive(window_m, "window_m"), section, n)
+    count = n if window_m is None else traces_of(check_positive(window_m, "window_m"), section, n)
     if n == 1:
         return values.copy()
     if count >= n:
@@ -68,12 +69,11 @@ def background_removal(
         total = np.zeros((n + 1, values.shape[1]))
         np.cumsum(values, axis=0, dtype=np.float64, out=total[1:])
         return values - ((total[first + count] - total[first]) / count).astype(np.float32)
-    # Windows that stand still at the ends are worked out once.
-    medians = {start: np.median(values[start : start + count], axis=0) for start in np.unique(first)}
-    return values - np.stack([medians[start] for start in first]).astype(np.float32)
+    return values - sliding_median(values, count)
 
 
-def _traces_of(window_m: float, section: Section, n: int) -> int:
+def traces_of(window_m: float, section: Section, n: int) -> int:
+    """Traces in a window of `window_m`, at least two; one where the line has no more."""
     if n == 1:
         return 1
     if section.spacing_m <= 0:

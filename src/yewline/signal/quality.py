@@ -6,11 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import correlate1d, maximum_filter1d
 
 from yewline._check import check_finite, check_positive
+from yewline.signal.faulty_samples import cut_samples, wild_samples
 from yewline.signal.section import Section
-from yewline.signal.smoothing import running_median
 from yewline.signal.time_zero import pick_time_zero
 from yewline.signal.traces import Traces, check_traces
 
@@ -27,20 +26,9 @@ __all__ = [
 
 F64 = npt.NDArray[np.float64]
 DEAD_SHARE = 0.02
-SPIKE_SCORE = 30.0
-"""A sample stands out when it leaves its neighbours by this many times what is usual; noise alone reaches 6, and a
-strong direct wave whose time zero drifts along the line about 22 (measured on simulated lines)."""
-SPIKE_SHARE = 0.6
-"""A wild sample's sixth difference is as large as the sample itself; that of a wave is far smaller."""
-ROUGH_SCORE = 8.0
-LEAST_SCATTER = 0.08
-"""Scatter of the logarithm of roughness between traces that is granted to any line."""
-SIXTH_DIFFERENCE = np.array([1.0, -6.0, 15.0, -20.0, 15.0, -6.0, 1.0]) / -20.0
 STRONG_PERCENT = 95.0
 """Responses of graves fill few of a line's traces; below this share of them they would pass unseen."""
 FEWEST_FOR_STRONG = 20
-LONGEST_HONEST_TOP = 2
-"""Samples in a row at the largest value that a smooth crest may have in a record of coarse steps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,32 +144,8 @@ def clipped_traces(amplitude: npt.ArrayLike, *, full_scale: float | None = None)
     (0,)
     """
     values = check_traces(amplitude)
-    highest, lowest = float(values.max()), float(values.min())
-    if full_scale is None:
-        # The converter's range is even about zero; a line that reaches only one end of it is cut there alone.
-        top, base = highest, lowest
-    else:
-        top = check_positive(full_scale, "full_scale")
-        base = -top
-    runs = np.maximum(
-        _longest_runs(values >= top) if top > 0 else np.zeros(len(values), np.int64),
-        _longest_runs(values <= base) if base < 0 else np.zeros(len(values), np.int64),
-    )
-    # A trace that rests at one value from end to end is silent, not cut.
-    runs[np.ptp(values, axis=1) == 0] = 0
-    cut = np.flatnonzero(runs > LONGEST_HONEST_TOP)
-    at = (values[cut] >= top) | (values[cut] <= base)
-    return TraceFaults(tuple(cut.tolist()), int(at.sum()), float(runs.max(initial=0)))
-
-
-def _longest_runs(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
-    """Longest run of true in each row, (T,)."""
-    run = np.zeros(len(mask), np.int64)
-    longest = run.copy()
-    for column in mask.T:
-        run = np.where(column, run + 1, 0)
-        np.maximum(longest, run, out=longest)
-    return longest
+    cut, runs = cut_samples(values, full_scale)
+    return TraceFaults(tuple(np.flatnonzero(cut.any(axis=1)).tolist()), int(cut.sum()), float(runs.max(initial=0)))
 
 
 def spiky_traces(amplitude: npt.ArrayLike) -> TraceFaults:
@@ -214,20 +178,8 @@ def spiky_traces(amplitude: npt.ArrayLike) -> TraceFaults:
     (7,)
     """
     values = check_traces(amplitude).astype(np.float64)
-    if values.shape[0] < 3 or values.shape[1] < 2 * len(SIXTH_DIFFERENCE):
-        return TraceFaults((), 0, 0.0)
-    local = values - np.median(values, axis=0)
-    rapid = np.abs(correlate1d(local, SIXTH_DIFFERENCE, axis=1, mode="mirror"))
-    # What is usual at one time is smoothed over its neighbours, and never below a share of the whole line's.
-    usual = running_median(1.4826 * np.median(rapid, axis=0), 9)
-    floor = max(0.25 * float(np.median(usual)), 1e-6 * float(np.abs(values).max()), 1e-30)
-    score = rapid / np.maximum(usual, floor)
-    size = maximum_filter1d(np.abs(local), len(SIXTH_DIFFERENCE), axis=1)
-    wild = (score > SPIKE_SCORE) & (rapid > SPIKE_SHARE * size)
-    rough = np.log(np.maximum(np.median(score, axis=1), 1e-6))
-    departure = rough - np.median(rough)
-    scatter = max(1.4826 * float(np.median(np.abs(departure))), LEAST_SCATTER)
-    bad = np.flatnonzero(wild.any(axis=1) | (departure > ROUGH_SCORE * scatter))
+    wild, rough, score = wild_samples(values)
+    bad = np.flatnonzero(wild.any(axis=1) | rough)
     return TraceFaults(tuple(bad.tolist()), int(wild[bad].sum()), float(score[bad].max(initial=0.0)))
 
 
@@ -258,7 +210,8 @@ def time_zero_drift(amplitude: npt.ArrayLike, section: Section, *, limit_ns: flo
     (2.0, True)
     """
     limit = check_positive(limit_ns, "limit_ns")
-    smooth = pick_time_zero(amplitude, section, smooth_traces=9)
+    # By the start of the direct wave: its crest moves with the ground's moisture too, by half a nanosecond on a line.
+    smooth = pick_time_zero(amplitude, section, pick="correlation", smooth_traces=9)
     drift = float(smooth.max() - smooth.min())
     reach = 3
     if len(smooth) <= reach:

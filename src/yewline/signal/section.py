@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from yewline._check import check_finite, check_in_range, check_positive, check_velocity
+import numpy as np
+import numpy.typing as npt
+
+from yewline._check import check_array, check_finite, check_in_range, check_positive, check_velocity
 from yewline.errors import InputError
 
 __all__ = ["Section"]
+
+Along = npt.NDArray[np.float64]
+"""(T,) one value for each trace."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,10 +28,15 @@ class Section:
     separation_m : distance between transmitter and receiver, m.
     velocity_m_per_ns : wave velocity in the ground, m/ns, where a step needs it.
     absorption_db_per_ns : loss of amplitude with two-way time that is left after geometrical spreading, dB/ns.
+    q_star : the site's fitted quality factor of the part of its absorption that grows with frequency, a plain number.
+    distance_m : (T,) of each trace along the line, m, where a step needs it.
+    elevation_m : (T,) height of the ground at each trace, m, where it is known.
+    x_m, y_m : (T,) site metres of each trace, where they are known.
 
     Raises
     ------
-    InputError : a value is out of range; a velocity above that of light.
+    InputError : a value is out of range; a velocity above that of light; an array that is not finite, or of another
+        length than the others.
 
     Examples
     --------
@@ -39,6 +50,11 @@ class Section:
     separation_m: float = 0.0
     velocity_m_per_ns: float | None = None
     absorption_db_per_ns: float | None = None
+    q_star: float | None = None
+    distance_m: Along | None = field(default=None, compare=False)
+    elevation_m: Along | None = field(default=None, compare=False)
+    x_m: Along | None = field(default=None, compare=False)
+    y_m: Along | None = field(default=None, compare=False)
 
     def __post_init__(self) -> None:
         check_positive(self.interval_ns, "interval_ns")
@@ -52,6 +68,22 @@ class Section:
             and check_finite(self.absorption_db_per_ns, "absorption_db_per_ns") < 0
         ):
             raise InputError("absorption_db_per_ns must not be negative", received=self.absorption_db_per_ns)
+        if self.q_star is not None:
+            check_positive(self.q_star, "q_star")
+        self._keep_arrays()
+
+    def _keep_arrays(self) -> None:
+        lengths = {}
+        for name in ("distance_m", "elevation_m", "x_m", "y_m"):
+            given = getattr(self, name)
+            if given is None:
+                continue
+            values = check_array(given, name, ndim=1).copy()
+            values.setflags(write=False)
+            object.__setattr__(self, name, values)
+            lengths[name] = len(values)
+        if len(set(lengths.values())) > 1:
+            raise InputError("what is known of each trace must be of one length", received=lengths)
 
     @property
     def period_ns(self) -> float:

@@ -17,7 +17,7 @@ from yewline.signal.engines import COMPILED
 from yewline.signal.section import Section
 from yewline.signal.traces import Traces, check_traces
 
-__all__ = ["default_pad_m", "migrate_stolt"]
+__all__ = ["OVERSAMPLING", "WIDTH", "default_pad_m", "end_taper", "line_velocity", "migrate_stolt", "window_shape"]
 
 OVERSAMPLING = 1.5
 """Padding of the time axis before its spectrum is interpolated."""
@@ -84,7 +84,7 @@ def migrate_stolt(
     True
     """
     values = check_traces(amplitude)
-    speed = _velocity(section, velocity_m_per_ns)
+    speed = line_velocity(section, velocity_m_per_ns)
     n_trace, n_time = values.shape
     if n_trace == 1 or n_time == 1:
         return values.copy()
@@ -97,18 +97,19 @@ def migrate_stolt(
     pad = default_pad_m(section, n_time, speed) if pad_m is None else check_in_range(pad_m, "pad_m", 0.0, 1_000.0)
     taper = check_in_range(taper_m, "taper_m", 0.0, 100.0)
     if taper > 0:
-        values = values * _taper(n_trace, taper / section.spacing_m)[:, None]
+        values = values * end_taper(n_trace, taper / section.spacing_m)[:, None]
     return _stolt(values, section, speed, math.ceil(pad / section.spacing_m))
 
 
-def _velocity(section: Section, velocity_m_per_ns: float | None) -> float:
+def line_velocity(section: Section, velocity_m_per_ns: float | None) -> float:
+    """The velocity that is given, else the section's, m/ns; refused where there is none."""
     given = section.velocity_m_per_ns if velocity_m_per_ns is None else velocity_m_per_ns
     if given is None:
         raise InputError("migration needs a velocity", do="give velocity_m_per_ns, or moisture readings for the visit")
     return check_velocity(given, "velocity_m_per_ns")
 
 
-def _taper(n_trace: int, length: float) -> npt.NDArray[np.float32]:
+def end_taper(n_trace: int, length: float) -> npt.NDArray[np.float32]:
     """(T,) half cosines over `length` traces at both ends."""
     edge = np.minimum(np.arange(n_trace), np.arange(n_trace)[::-1]) + 0.5
     return (0.5 - 0.5 * np.cos(np.pi * np.minimum(edge / length, 1.0))).astype(np.float32)
@@ -132,7 +133,7 @@ def _stolt(values: Traces, section: Section, speed: float, pad_traces: int) -> T
     return np.ascontiguousarray(fft.irfft(columns, length, axis=1)[:, :n_time])
 
 
-def _shape() -> float:
+def window_shape() -> float:
     """Shape of the Kaiser–Bessel window for its width and oversampling (Beatty et al. 2005, eq. 5; from memory)."""
     return math.pi * math.sqrt((WIDTH / OVERSAMPLING * (OVERSAMPLING - 0.5)) ** 2 - 0.8)
 
@@ -142,7 +143,9 @@ def _table() -> npt.NDArray[np.float32]:
     """(steps + 1, 8) interpolation weights; the arrays are read-only because they are shared."""
     offset = np.arange(TABLE_STEPS + 1)[:, None] / TABLE_STEPS - np.arange(-WIDTH // 2 + 1, WIDTH // 2 + 1)
     inside = np.maximum(1.0 - (2.0 * offset / WIDTH) ** 2, 0.0)
-    table: npt.NDArray[np.float32] = (np.i0(_shape() * np.sqrt(inside)) / np.i0(_shape())).astype(np.float32)
+    table: npt.NDArray[np.float32] = (np.i0(window_shape() * np.sqrt(inside)) / np.i0(window_shape())).astype(
+        np.float32
+    )
     # The window ends half its width away: what lies there exactly counts for nothing on either side.
     table[np.abs(offset) >= WIDTH / 2] = 0.0
     table.setflags(write=False)
@@ -153,7 +156,7 @@ def _table() -> npt.NDArray[np.float32]:
 def _equaliser(n_time: int, length: int) -> npt.NDArray[np.float32]:
     """(S,) one over the window's transform at each sample: what the interpolation would else fade."""
     place = (np.arange(n_time) - n_time // 2) / length
-    root = np.sqrt(_shape() ** 2 - (math.pi * WIDTH * place) ** 2)
-    weight: npt.NDArray[np.float32] = (np.i0(_shape()) * root / (WIDTH * np.sinh(root))).astype(np.float32)
+    root = np.sqrt(window_shape() ** 2 - (math.pi * WIDTH * place) ** 2)
+    weight: npt.NDArray[np.float32] = (np.i0(window_shape()) * root / (WIDTH * np.sinh(root))).astype(np.float32)
     weight.setflags(write=False)
     return weight
