@@ -97,7 +97,7 @@ def extent_of(cuts: Sequence[Cut], wavelength_m: float) -> EndingThing:
 def _felt(cut: Cut, wavelength_m: float) -> tuple[float, float]:
     """The stretch across the line over which a cut's cross-section answers as strongly as the body that it is of.
 
-    A body small against the wavelength answers by its volume. A large round one answers by the first Fresnel zone of its
+    A body small against the wavelength answers by its volume; a large round one by the first Fresnel zone of its
     faces: with R their radius across the line as strongly as a length √(λR/2) of a level face, a little less from its
     top and a little more from its base for the waves' own curvature. The shorter of the two counts.
     A section beside the middle is narrower, and answers in its own plane by the root of its width: made good by length.
