@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import combinations
 from pathlib import PurePosixPath
 
@@ -13,7 +14,7 @@ import numpy.typing as npt
 from yewline._check import check_in_range
 from yewline.model import Finding, LineSegment
 
-__all__ = ["check_ledger", "find_copied_data", "trace_count_check"]
+__all__ = ["CopyMark", "check_ledger", "copy_mark", "find_copied_data", "trace_count_check"]
 
 COPY_CORRELATION = 0.995
 COMPARED = 96
@@ -64,7 +65,33 @@ def check_ledger(
     return findings + _same_content({_posix(name): value for name, value in (sha256 or {}).items()}, segments)
 
 
-def find_copied_data(lines: Mapping[str, npt.ArrayLike]) -> list[Finding]:
+@dataclass(frozen=True, slots=True)
+class CopyMark:
+    """What tells one line's samples from another's, in little memory.
+
+    Attributes
+    ----------
+    shape : (T, S) of the line.
+    values : thinned samples without what all traces have in common, of unit energy.
+    """
+
+    shape: tuple[int, ...]
+    values: npt.NDArray[np.float64]
+
+
+def copy_mark(amplitude: npt.ArrayLike) -> CopyMark:
+    """The mark of a line (T, S), by which `find_copied_data` knows it without its samples.
+
+    Examples
+    --------
+    >>> copy_mark(np.eye(3)).shape
+    (3, 3)
+    """
+    values = np.asarray(amplitude, np.float32)
+    return CopyMark(values.shape, _mark(values))
+
+
+def find_copied_data(lines: Mapping[str, npt.ArrayLike | CopyMark]) -> list[Finding]:
     """Find lines whose samples are those of another line, also turned round or scaled.
 
     What all traces of a line have in common (the direct wave, ringing) is taken out before comparing, for it is
@@ -72,7 +99,7 @@ def find_copied_data(lines: Mapping[str, npt.ArrayLike]) -> list[Finding]:
 
     Parameters
     ----------
-    lines : line name to amplitude (T, S).
+    lines : line name to amplitude (T, S), or to its `copy_mark`.
 
     Returns
     -------
@@ -85,14 +112,15 @@ def find_copied_data(lines: Mapping[str, npt.ArrayLike]) -> list[Finding]:
     >>> [(finding.line, finding.text) for finding in pairs]
     [('L3', 'the samples are those of line L1, turned round')]
     """
+    known = {name: held if isinstance(held, CopyMark) else copy_mark(held) for name, held in lines.items()}
     groups: dict[tuple[int, ...], list[str]] = {}
-    for name, amplitude in lines.items():
-        groups.setdefault(np.shape(amplitude), []).append(name)
+    for name, mark in known.items():
+        groups.setdefault(mark.shape, []).append(name)
     findings = []
     for names in groups.values():
         if len(names) < 2:
             continue
-        marks = np.stack([_mark(np.asarray(lines[name], np.float32)) for name in names])
+        marks = np.stack([known[name].values for name in names])
         flat, back = marks.reshape(len(names), -1), marks[:, ::-1].reshape(len(names), -1)
         forward, backward = flat @ flat.T, flat @ back.T
         for i, j in combinations(range(len(names)), 2):

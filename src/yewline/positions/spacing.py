@@ -14,7 +14,7 @@ from yewline._check import check_array, check_positive
 from yewline.errors import InputError
 from yewline.model import Finding
 
-__all__ = ["LineGap", "gap_findings", "line_gaps", "line_spacing_m"]
+__all__ = ["LineGap", "families_of", "family_axis", "gap_findings", "line_gaps", "line_spacing_m"]
 
 Array = npt.NDArray[np.float64]
 Ends = tuple[float, float, float, float]
@@ -80,7 +80,7 @@ def line_spacing_m(lines: Mapping[str, Ends]) -> float:
     0.5
     """
     _, ends = _checked(lines)
-    families = sorted(_families(ends), key=lambda members: -_lengths(ends[members]).sum())
+    families = sorted(families_of(ends), key=lambda members: -_lengths(ends[members]).sum())
     for members in families:
         widths = [pair.width for pair in _pairs(ends, members) if pair.share >= 0.5]
         if widths:
@@ -120,9 +120,9 @@ def line_gaps(lines: Mapping[str, Ends], *, factor: float = 1.5) -> list[LineGap
         raise InputError("factor must be above 1", received=factor)
     names, ends = _checked(lines)
     gaps = []
-    for members in _families(ends):
+    for members in families_of(ends):
         pairs = [pair for pair in _pairs(ends, members) if pair.share >= 0.5]
-        axis = _axis(ends[members])
+        axis = family_axis(ends[members])
         for pair in pairs:
             design = _design(pair, pairs)
             if design is None or pair.width <= factor * design * (1 + 1e-9):
@@ -180,7 +180,7 @@ def _lengths(ends: Array) -> Array:
     return np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
 
 
-def _families(ends: Array) -> list[npt.NDArray[np.intp]]:
+def families_of(ends: Array) -> list[npt.NDArray[np.intp]]:
     """Groups of lines of one direction, whichever way round they were walked; each in the order given.
 
     Lines that spread over more than 20° like a fan are not parallel and belong to no group.
@@ -197,7 +197,7 @@ def _families(ends: Array) -> list[npt.NDArray[np.intp]]:
     return sorted(parallel, key=lambda piece: int(piece[0]))
 
 
-def _axis(ends: Array) -> Array:
+def family_axis(ends: Array) -> Array:
     """Unit vector along a family: the mean of doubled angles, in which both ways round agree."""
     along = (ends[:, 2] - ends[:, 0]) + 1j * (ends[:, 3] - ends[:, 1])
     mean = np.sum(along**2 / np.abs(along))
@@ -242,7 +242,7 @@ def _pairs(ends: Array, members: npt.NDArray[np.intp]) -> list[_Pair]:
 
 def _along_and_across(ends: Array) -> tuple[Array, Array, Array, Array]:
     """Ends as (s0, s1, t0, t1) along and across the family, s0 < s1."""
-    axis = _axis(ends)
+    axis = family_axis(ends)
     across = np.array([-axis[1], axis[0]])
     start, stop = ends[:, :2], ends[:, 2:]
     s0, s1, t0, t1 = start @ axis, stop @ axis, start @ across, stop @ across
