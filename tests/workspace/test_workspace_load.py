@@ -14,6 +14,7 @@ from yewline.model import Finding
 from yewline.progress import SILENT
 from yewline.recipe import standard_recipe
 from yewline.workspace import check_site, open_site
+from yewline.workspace.line_cache import LineCache
 from yewline.workspace.load import load_visit
 from yewline.workspace.stage_lines import first_steps, mend_line
 from yewline.workspace.truth import load_drawn
@@ -55,7 +56,8 @@ def test_a_trace_with_a_gap_is_replaced_by_its_neighbours(text_site: Path):
     assert [finding.where for finding in found(text_site, "trace-dead")] == ["visits/day/lines/L05.txt, trace 8"]
     site = open_site(text_site)
     loaded = load_visit(site, site.visit("day"))
-    ((done, _),) = first_steps({"L05": loaded.radargrams["L05"]}, standard_recipe(), progress=SILENT, label="")
+    cache = LineCache(text_site / "results" / "cache")
+    done = first_steps(loaded, standard_recipe(), cache=cache, progress=SILENT, label="").lines["L05"]
     assert float(abs(done[7]).max()) > 0.3 * float(abs(done[6]).max())
     assert whole.shape == (128, 61)
 

@@ -12,7 +12,7 @@ soil's refractive index its answers are (2n/(1 + n))² too weak, 2.0 to 2.5 time
   an eighth of a period; thinner pipes are too strong, 1.8 times at a fifth of a wavelength and 2.6 times at an eighth;
 - what lies under a fill comes late by what the drier fill saves, up to a period, and has half to one and a half
   times its strength; its shape is right (correlation 0.92 and more) where it lies a wavelength deep or deeper;
-- round stones have their time within a fifth of a period and their shape; the full wave cannot judge their strength;
+- round stones have their time within a fifth of a period, their shape, and 0.64 to 1.02 of their strength;
 - legs of hyperbolas are too weak: 0.75 m off a pipe 0.6 m deep by a factor of 2 to 4.
 
 So amplitudes may be compared within one such model, not with a field, nor be used for what a survey could have missed.

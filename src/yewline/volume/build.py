@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Final
 
 import numpy as np
@@ -31,7 +31,7 @@ _NARROWEST: Final = 0.25
 
 
 def build_volume(
-    lines: Sequence[xr.DataArray],
+    lines: Collection[xr.DataArray],
     velocity: VelocityField,
     grid: VolumeGrid,
     *,
@@ -45,8 +45,8 @@ def build_volume(
 
     Parameters
     ----------
-    lines : radargrams (trace, time) of envelope, in any direction, their time counted from the moment that the wave
-        enters the ground. NaN samples are taken as not recorded.
+    lines : radargrams (trace, time) of envelope, gone through once, in any direction, their time counted from
+        the moment that the wave enters the ground. NaN samples are taken as not recorded.
     velocity : the visit's velocity; every trace is turned to depth by the velocity at its own place.
     grid : cells; the same for all visits.
     line_spacing_m : distance between neighbouring lines.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from yewline.positions import Rewalk
 from yewline.simulation.scenes import list_scenes, read_scene
 from yewline.workspace.check import CheckReport, check_site
 from yewline.workspace.demo import DEMO_SEED, prepare_demo
@@ -27,6 +28,7 @@ __all__ = [
     "LineView",
     "OpenSite",
     "Outcome",
+    "Rewalk",
     "ShotView",
     "SimulatedSite",
     "SimulationPlan",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ import shapely
 
 from yewline.errors import YewlineError
 from yewline.model import Finding, digest
+from yewline.positions import Rewalk, check_field, resurvey_list
 from yewline.progress import SILENT, Progress
 from yewline.workspace.gather import Products, survey_frame
 from yewline.workspace.inputs import hash_inputs
@@ -31,6 +32,8 @@ class CheckReport:
     site: str
     findings: tuple[Finding, ...]
     inputs: dict[str, str]
+    again: dict[str, tuple[Rewalk, ...]] = field(default_factory=dict)
+    """Lines to walk again, by visit, in the order of a short walk."""
 
     def as_dict(self) -> dict[str, Any]:
         """A plain dictionary for ``--json``."""
@@ -41,6 +44,7 @@ class CheckReport:
             "warnings": count["warning"],
             "assumptions": count["assumed"],
             "findings": [finding.as_dict() for finding in self.findings],
+            "walk_again": {visit: [asdict(walk) for walk in walks] for visit, walks in self.again.items()},
             "inputs": self.inputs,
             "digest": digest(self.inputs),
         }
@@ -64,6 +68,7 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
     outlines = load_outlines(site)
     places: list[np.ndarray[Any, Any]] = []
     tried_lines = Products()
+    again: dict[str, tuple[Rewalk, ...]] = {}
     if not site.settings.release.decided_by:
         text = "nobody is named who decides on release"
         findings.append(Finding("warning", "release", text, where="site.toml", do="fill in [release]"))
@@ -82,27 +87,29 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
     ]
     for visit in site.visits:
         loaded = load_visit(site, visit, progress=progress)
-        findings += loaded.findings
+        said_of = [*loaded.findings, *_field_check(visit, loaded)]
+        findings += said_of
         findings += _counted(visit, loaded)
         places += [np.column_stack([r["x"], r["y"]]) for r in loaded.radargrams.values()]
         if recipe is None:
             findings += [finding for radargram in loaded.radargrams.values() for finding in inspect_line(radargram)]
         else:
             # What the first steps refuse, a run would leave out.
-            tried = first_steps(loaded.radargrams, recipe, progress=progress, label=f"inspect {visit.name}")
-            findings += [finding for _, said in tried for finding in said]
-            done = {str(line.attrs["line"]): line for line, _ in tried if line is not None}
-            tried_lines.lines[visit.name] = (done, [])
+            tried = first_steps(loaded, recipe, cache=None, progress=progress, label=f"inspect {visit.name}")
+            findings += tried.findings
+            said_of += tried.findings
+            tried_lines.lines[visit.name] = (tried.lines, [])
             findings += guard_visit(site, visit.name, recipe, loaded.radargrams)
         readings, said = load_readings(site, visit, _area(outlines, loaded))
         findings += said
         if readings is None and visit.settings.soil.velocity_m_per_ns is None:
             findings.append(Finding.of_error(no_velocity(visit), "no-velocity", visit=visit.name))
         findings += load_drawn(site, visit.name)[1]
+        again[visit.name] = resurvey_list(said_of, loaded.ends, north_deg=_north(site))
     area = outlines.area if outlines.area is not None else area_of_lines(places, 0.5) if places else None
     findings += (outlines if area is None else within(outlines, area)).findings
     findings += _frame_faults(site, tried_lines, findings)
-    return CheckReport(site.settings.name, tuple(site.inside(finding) for finding in findings), inputs)
+    return CheckReport(site.settings.name, tuple(site.inside(finding) for finding in findings), inputs, again)
 
 
 def _frame_faults(site: Site, tried: Products, known: list[Finding]) -> list[Finding]:
@@ -114,6 +121,19 @@ def _frame_faults(site: Site, tried: Products, known: list[Finding]) -> list[Fin
     except YewlineError as error:
         return [] if any(f.grade == "fault" for f in known) else [Finding.of_error(error, "run-refused")]
     return [finding for finding in frame.findings if finding.code == "depth-short"]
+
+
+def _field_check(visit: Visit, loaded: LoadedVisit) -> list[Finding]:
+    """What the lines of a visit say of one another."""
+    if not loaded.radargrams:
+        return []
+    found = check_field(loaded.radargrams, visit=visit.name).findings
+    return list(found)
+
+
+def _north(site: Site) -> float:
+    """Bearing of the site's +y axis."""
+    return site.settings.frame.bearing_of_y_deg()
 
 
 def _counted(visit: Visit, loaded: LoadedVisit) -> list[Finding]:

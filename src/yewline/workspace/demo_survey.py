@@ -100,8 +100,8 @@ _KINDS: tuple[tuple[FaultKind, ...], tuple[FaultKind, ...]] = (
     ("swapped-lines", "gap", "time-zero-drift", "dead-trace", "spiky-trace"),
     ("wrong-sample-count", "duplicate-name", "reversed-line", "time-zero-drift", "dead-trace", "spiky-trace"),
 )
-_SWAPPED_BY = 2
-"""Lines two apart were walked the same way."""
+_SWAPPED_BY = 8
+"""An even number of lines apart were walked the same way; two lines a metre apart are too much alike to be told."""
 
 
 def _open_to(kind: FaultKind, lines: tuple[DemoLine, ...]) -> list[int]:
@@ -131,7 +131,7 @@ def _fault(kind: FaultKind, visit: str, lines: tuple[DemoLine, ...], at: int, rn
     if kind == "duplicate-name":
         return Fault(kind, visit, lines[at - 1].name, other=name)
     if kind == "swapped-lines":
-        return Fault(kind, visit, name, other=lines[at + _SWAPPED_BY].name, amount=2, unit="lines")
+        return Fault(kind, visit, name, other=lines[at + _SWAPPED_BY].name, amount=_SWAPPED_BY, unit="lines")
     if kind == "wrong-sample-count":
         return Fault(kind, visit, name, amount=WRONG_BY, unit="samples more in the header than in the traces")
     return Fault(kind, visit, name)

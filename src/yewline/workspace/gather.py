@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,18 +18,17 @@ from yewline.progress import Progress
 from yewline.recipe import Recipe, recipe_digest, recipe_to_toml, run_display
 from yewline.volume import slice_thickness_m
 from yewline.workspace.choices import list_choices
+from yewline.workspace.lazy import LazyLines, lights_of
 from yewline.workspace.results import SiteResult, VisitResult
 from yewline.workspace.site import Site
 from yewline.workspace.stage_accuracy import compare_all, match_tolerance_m, score_one
 from yewline.workspace.stage_ground import Ground, load_readings, make_ground
 from yewline.workspace.stage_hotspots import cut_visit, outline_visit
-from yewline.workspace.stage_lines import guard_visit, line_spacing
+from yewline.workspace.stage_lines import Lines, guard_visit, line_spacing
 from yewline.workspace.stage_volume import choose_grid
 from yewline.workspace.truth import Outlines, area_of_lines, load_outlines, within
 
 __all__ = ["Products", "SurveyFrame", "gather_result", "survey_frame"]
-
-Lines = tuple[dict[str, xr.DataArray], list[Finding]]
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ def survey_frame(site: Site, products: Products) -> SurveyFrame:
     SiteError : no visit has a usable line and a velocity; the message tells why of each.
     """
     outlines = load_outlines(site)
-    lines = {name: radargrams for name, (radargrams, _) in products.lines.items() if radargrams}
+    lines = {name: lights_of(radargrams) for name, (radargrams, _) in products.lines.items() if radargrams}
     if not lines:
         faults = [f.text for _, findings in products.lines.values() for f in findings if f.grade == "fault"]
         raise SiteError(
@@ -122,7 +122,7 @@ def _too_shallow(site: Site, grid: VolumeGrid) -> list[Finding]:
 
 
 def _area(
-    outlines: Outlines, lines: dict[str, dict[str, xr.DataArray]], *, margin_m: float
+    outlines: Outlines, lines: Mapping[str, Mapping[str, xr.DataArray]], *, margin_m: float
 ) -> tuple[shapely.Geometry, bool]:
     whole, assumed = outlines.area, False
     places = [np.column_stack([r["x"], r["y"]]) for held in lines.values() for r in held.values()]
@@ -140,7 +140,7 @@ def _area(
     return left, assumed
 
 
-def _reach_m(lines: dict[str, xr.DataArray], v_m_per_ns: float) -> float:
+def _reach_m(lines: Mapping[str, xr.DataArray], v_m_per_ns: float) -> float:
     """Depth that the last sample of the longest line comes from."""
     longest_ns = max(float(radargram["time"][-1]) for radargram in lines.values())
     separation_m = float(next(iter(lines.values())).attrs.get("separation_m", 0.0))
@@ -176,7 +176,7 @@ def gather_result(
             VisitResult(
                 name=name,
                 settings=site.visit(name).settings,
-                radargrams={line: run_display(recipe, held) for line, held in products.lines[name][0].items()},
+                radargrams=_for_display(recipe, products.lines[name][0]),
                 velocity=ground.velocity,
                 readings=ground.readings,
                 moisture=ground.moisture,
@@ -219,6 +219,11 @@ def gather_result(
         version=version(),
         left_out=tuple(visit.name for visit in site.visits if visit.name not in cut),
     )
+
+
+def _for_display(recipe: Recipe, lines: Mapping[str, xr.DataArray]) -> LazyLines:
+    """Lines as pictures show them, made when they are asked for."""
+    return LazyLines(lines, lambda line: run_display(recipe, lines[line]), lights=lights_of(lines))
 
 
 def _is_blank(slices: xr.Dataset, chosen: int, frame: SurveyFrame) -> bool:

@@ -2,49 +2,42 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from threading import Lock
 
 import numpy as np
 import xarray as xr
 
 from yewline.errors import FormatError, YewlineError
 from yewline.formats import read_lines_table, read_recording
-from yewline.model import Finding, LineSegment, ReadHints, Recording, file_sha256, make_radargram
-from yewline.positions import (
-    Placement,
-    check_ledger,
-    find_copied_data,
-    gap_findings,
-    place_by_headers,
-    place_line,
-    trace_count_check,
-)
+from yewline.model import Finding, LineSegment, ReadHints, Recording, digest, file_sha256, make_radargram, version
+from yewline.positions import Placement, check_ledger, place_by_headers, place_line
 from yewline.progress import SILENT, Progress
+from yewline.workspace.lazy import KEPT_BYTES, LazyLines
+from yewline.workspace.looks import Ends, LineLook, far_lines, look_at, whole_survey
 from yewline.workspace.site import Site, Visit
 
-__all__ = ["LoadedVisit", "line_ends", "load_visit"]
-
-Ends = tuple[float, float, float, float]
+__all__ = ["LoadedVisit", "load_lines", "load_visit"]
 
 LARGEST = 1e12
 """No receiver counts so far, and its square still fits a single-precision number."""
-
-FAR_M, FAR_TIMES = 1000.0, 20.0
-"""A line this far off, and by this much farther than the others are, is not part of a survey on foot."""
-
-LEVEL_TIMES = 3.0
-"""A line whose direct wave is this much stronger or weaker than the others' was recorded on another scale."""
 
 
 @dataclass(frozen=True)
 class LoadedVisit:
     """Raw radargrams of one visit by line name, in the order of `lines.csv`, and what there is to say of them."""
 
-    radargrams: dict[str, xr.DataArray]
+    radargrams: Mapping[str, xr.DataArray]
+    """Read again when they are asked for, where the visit is too large to be held."""
     findings: tuple[Finding, ...]
     planned: tuple[tuple[float, float], ...] = ()
     """Ends (x, y) of all rows of `lines.csv`, usable or not: where the surveyor meant to be."""
+    keys: Mapping[str, str] = field(default_factory=dict)
+    """What each line's raw radargram follows from, as a digest: its file, its rows and the settings."""
+    ends: Mapping[str, Ends] = field(default_factory=dict)
+    """Ends of each row's line as `lines.csv` has them, or as its traces lie: also of lines that cannot be used."""
 
 
 def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> LoadedVisit:
@@ -57,74 +50,149 @@ def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> Load
         return LoadedVisit({}, _of_visit(site, visit, [Finding.of_error(error, "lines-table"), _nothing(visit)]))
     folder = visit.path / "lines"
     files = {path.relative_to(folder).as_posix(): path for path in sorted(folder.rglob("*")) if path.is_file()}
-    recordings, said = _read_files(visit, rows, files, progress)
-    findings += said
-    labelled = [name for name, recording in recordings.items() if recording.line is not None]
+    reading = _Reading(site, visit, rows, files)
+    read = reading.all_lines(progress)
     hashes = {name: file_sha256(path) for name, path in files.items() if path.suffix != ".toml"}
     # A row that was left out has said why; the file that it names is not also one that no row names.
     named = (visit.path / "lines.csv").read_text(encoding="utf-8", errors="replace")
     used = {_posix(row.file) for row in rows}
     ledger = {name: hashes.get(name, "") for name in files if name in used or name not in named}
     sha256 = {name: value for name, value in ledger.items() if value}
-    for said_of in check_ledger(rows, list(ledger), sha256=sha256, labelled=labelled):
+    findings += read.of_files
+    for said_of in check_ledger(rows, list(ledger), sha256=sha256, labelled=read.labelled):
         where = f"lines/{said_of.where}" if said_of.where in files else said_of.where
         findings.append(replace(said_of, where=where))
-    radargrams: dict[str, xr.DataArray] = {}
-    for line, segments in _by_line(rows).items():
-        recording = recordings.get(_posix(segments[0].file))
-        if recording is None:
-            continue
-        shared = sum(row.file == segments[0].file for row in rows) > len(segments)
-        try:
-            radargram, said = _place(site, visit, line, segments, recording, shared=shared)
-        except YewlineError as error:
-            fault = Finding.of_error(error, "line-left-out", line=line)
-            findings.append(replace(fault, where=f"lines/{segments[0].file}"))
-            continue
-        findings += said
-        if radargram is not None:
-            radargrams[line] = radargram
-    for fault in _far_lines(radargrams):
-        del radargrams[fault.line]
+    order = [line for line in reading.lines if line in read.looks]
+    for line in reading.lines:
+        findings += read.of_lines.get(line, [])
+    looks = {line: read.looks[line] for line in order}
+    for fault in far_lines(looks):
+        del looks[fault.line]
         findings.append(fault)
-    findings += _whole_survey(radargrams) if radargrams else [_nothing(visit)]
-    return LoadedVisit(radargrams, _of_visit(site, visit, findings), _planned(site, rows))
+    findings += whole_survey(looks) if looks else [_nothing(visit)]
+    about = site.settings.model_dump(mode="json", include={"frame", "grids", "position_sigma_m"})
+    about |= visit.settings.model_dump(mode="json", include={"antenna", "recording"})
+    keys = {
+        line: digest("raw", version(), hashes.get(looks[line].file, ""), about, [repr(r) for r in reading.lines[line]])
+        for line in looks
+    }
+    return LoadedVisit(
+        read.radargrams.only(looks),
+        _of_visit(site, visit, findings),
+        _planned(site, rows),
+        keys,
+        {**_planned_ends(site, rows), **{line: look.ends for line, look in looks.items()}},
+    )
+
+
+def load_lines(site: Site, visit: Visit, names: Collection[str]) -> dict[str, xr.DataArray]:
+    """Some raw lines of a visit; those that cannot be used are left out."""
+    try:
+        rows, _ = read_lines_table(visit.path / "lines.csv")
+    except YewlineError:
+        return {}
+    folder = visit.path / "lines"
+    files = {path.relative_to(folder).as_posix(): path for path in sorted(folder.rglob("*")) if path.is_file()}
+    reading = _Reading(site, visit, [row for row in rows if row.line in names], files)
+    return dict(reading.all_lines(SILENT).radargrams)
+
+
+@dataclass
+class _Read:
+    """What one pass over the files of a visit gives."""
+
+    radargrams: LazyLines
+    looks: dict[str, LineLook]
+    of_files: list[Finding]
+    of_lines: dict[str, list[Finding]]
+    labelled: list[str]
+
+
+class _Reading:
+    """The files of a visit, read one after another; the last one read is at hand for the lines that it holds."""
+
+    def __init__(self, site: Site, visit: Visit, rows: list[LineSegment], files: dict[str, Path]) -> None:
+        self.site, self.visit, self.rows, self.files = site, visit, rows, files
+        self.lines = _by_line(rows)
+        how = visit.settings.recording
+        self.hints = ReadHints(interval_ns=how.interval_ns, interval_unit=how.interval_unit)
+        self._last: tuple[str, Recording] | None = None
+        self._lock = Lock()
+
+    def all_lines(self, progress: Progress) -> _Read:
+        """Every line of every file that a row names: each file is read once, and let go of."""
+        looks: dict[str, LineLook] = {}
+        ready: dict[str, xr.DataArray] = {}
+        room = KEPT_BYTES
+        of_files: list[Finding] = []
+        of_lines: dict[str, list[Finding]] = {}
+        labelled = []
+        wanted = [name for name in dict.fromkeys(_posix(row.file) for row in self.rows) if name in self.files]
+        for name in progress.over(wanted, f"read {self.visit.name}"):
+            mine = [line for line, segments in self.lines.items() if _posix(segments[0].file) == name]
+            first = next(row.line for row in self.rows if _posix(row.file) == name)
+            try:
+                recording = self._recording(name)
+            except YewlineError as error:
+                of_files.append(Finding.of_error(error, "file-left-out", line=first))
+                continue
+            of_files += [replace(note, line=note.line or first) for note in recording.notes]
+            if recording.line is not None:
+                labelled.append(name)
+            for line in mine:
+                try:
+                    radargram, said = self._placed(line, recording)
+                except YewlineError as error:
+                    fault = Finding.of_error(error, "line-left-out", line=line)
+                    of_lines[line] = [replace(fault, where=f"lines/{self.lines[line][0].file}")]
+                    continue
+                of_lines[line] = said
+                if radargram is None:
+                    continue
+                looks[line] = look_at(radargram)
+                room -= radargram.nbytes
+                if room >= 0:
+                    ready[line] = radargram
+        self._last = None
+        return _Read(LazyLines(looks, self._again, ready=ready), looks, of_files, of_lines, labelled)
+
+    def _again(self, line: str) -> xr.DataArray:
+        with self._lock:
+            radargram, _ = self._placed(line, self._recording(_posix(self.lines[line][0].file)))
+        if radargram is None:
+            raise FormatError("a recording changed while it was read", where=self.lines[line][0].file, do="run again")
+        return radargram
+
+    def _recording(self, name: str) -> Recording:
+        if self._last is None or self._last[0] != name:
+            self._last = None
+            self._last = (name, read_recording(self.files[name], self.hints))
+        return self._last[1]
+
+    def _placed(self, line: str, recording: Recording) -> tuple[xr.DataArray | None, list[Finding]]:
+        segments = self.lines[line]
+        shared = sum(row.file == segments[0].file for row in self.rows) > len(segments)
+        return _place(self.site, self.visit, line, segments, recording, shared=shared)
 
 
 def _planned(site: Site, rows: list[LineSegment]) -> tuple[tuple[float, float], ...]:
-    ends: list[tuple[float, float]] = []
+    return tuple(end for row in rows for end in _row_ends(site, row))
+
+
+def _planned_ends(site: Site, rows: list[LineSegment]) -> dict[str, Ends]:
+    """First and last place of each line, over all its segments."""
+    held: dict[str, list[tuple[float, float]]] = {}
     for row in rows:
-        grid = site.settings.grid(row.grid)
-        if grid is not None and None not in (row.x0, row.y0, row.x1, row.y1):
-            there = grid.to_site(np.array([[row.x0, row.y0], [row.x1, row.y1]], dtype=np.float64))
-            ends += [(float(x), float(y)) for x, y in there]
-    return tuple(ends)
+        held.setdefault(row.line, []).extend(_row_ends(site, row))
+    return {line: (*ends[0], *ends[-1]) for line, ends in held.items() if ends}
 
 
-def line_ends(radargram: xr.DataArray) -> Ends:
-    """First and last position of a line, (x0, y0, x1, y1)."""
-    x, y = radargram["x"].values, radargram["y"].values
-    return float(x[0]), float(y[0]), float(x[-1]), float(y[-1])
-
-
-def _read_files(
-    visit: Visit, rows: list[LineSegment], files: dict[str, Path], progress: Progress
-) -> tuple[dict[str, Recording], list[Finding]]:
-    """Each file that a row names, read once."""
-    how = visit.settings.recording
-    hints = ReadHints(interval_ns=how.interval_ns, interval_unit=how.interval_unit)
-    recordings: dict[str, Recording] = {}
-    findings: list[Finding] = []
-    wanted = [name for name in dict.fromkeys(_posix(row.file) for row in rows) if name in files]
-    for name in progress.over(wanted, f"read {visit.name}"):
-        line = next(row.line for row in rows if _posix(row.file) == name)
-        try:
-            recordings[name] = recording = read_recording(files[name], hints)
-        except YewlineError as error:
-            findings.append(Finding.of_error(error, "file-left-out", line=line))
-            continue
-        findings += [replace(note, line=note.line or line) for note in recording.notes]
-    return recordings, findings
+def _row_ends(site: Site, row: LineSegment) -> list[tuple[float, float]]:
+    grid = site.settings.grid(row.grid)
+    if grid is None or None in (row.x0, row.y0, row.x1, row.y1):
+        return []
+    there = grid.to_site(np.array([[row.x0, row.y0], [row.x1, row.y1]], dtype=np.float64))
+    return [(float(x), float(y)) for x, y in there]
 
 
 def _by_line(rows: list[LineSegment]) -> dict[str, list[LineSegment]]:
@@ -237,68 +305,6 @@ def _placement(
         keep=np.concatenate([part.keep for part in parts]),
         findings=tuple(finding for part in parts for finding in part.findings),
     )
-
-
-def _whole_survey(radargrams: dict[str, xr.DataArray]) -> list[Finding]:
-    """What only shows when the lines of a visit are seen together."""
-    ends = {line: line_ends(radargram) for line, radargram in radargrams.items()}
-    lengths = {line: float(np.hypot(x1 - x0, y1 - y0)) for line, (x0, y0, x1, y1) in ends.items()}
-    long = {line: ends[line] for line, length in lengths.items() if length > 0}
-    whole = {
-        # Each segment has one trace more than it has steps; the check allows for one.
-        line: (float(radargram["distance"][-1]), len(radargram) + 1 - len(np.unique(radargram["segment"])))
-        for line, radargram in radargrams.items()
-    }
-    return [
-        *(gap_findings(long) if long else []),
-        *trace_count_check(whole),
-        *_other_levels(radargrams),
-        *find_copied_data({line: radargram.values for line, radargram in radargrams.items()}),
-    ]
-
-
-def _other_levels(radargrams: dict[str, xr.DataArray]) -> list[Finding]:
-    """Lines recorded on another scale than the rest: another gain or number type makes hotspots of its own."""
-    if len(radargrams) < 5:
-        return []
-    # The median over traces of each trace's largest swing: the direct wave, which is much alike along a survey.
-    level = np.array([float(np.median(np.abs(r.values).max(axis=1))) for r in radargrams.values()])
-    typical = float(np.median(level))
-    return [
-        Finding(
-            "warning",
-            "line-level",
-            "the line's amplitudes are on another scale than those of the other lines",
-            where=f"lines/{radargram.attrs['file']}",
-            received=f"{share / typical:.2g} times the typical level",
-            do="bring all lines to one gain and number type (a described flat binary takes a scale), or leave it out",
-            line=line,
-        )
-        for (line, radargram), share in zip(radargrams.items(), level, strict=True)
-        if typical > 0 and share > 0 and not 1 / LEVEL_TIMES < share / typical < LEVEL_TIMES
-    ]
-
-
-def _far_lines(radargrams: dict[str, xr.DataArray]) -> list[Finding]:
-    """Lines that lie, or end, so far from the others that their coordinates must be a slip of the pen."""
-    if len(radargrams) < 3:
-        return []
-    ends = np.array([line_ends(radargram) for radargram in radargrams.values()]).reshape(-1, 2, 2)
-    distance = np.hypot(*np.moveaxis(ends - np.median(ends.reshape(-1, 2), axis=0), -1, 0)).max(axis=1)
-    limit = max(FAR_M, FAR_TIMES * float(np.median(distance)))
-    return [
-        Finding(
-            "fault",
-            "line-far",
-            "the line lies far from all others",
-            where=f"lines/{radargram.attrs['file']}",
-            received=f"{far / 1000:.1f} km away, from ({x0:g}, {y0:g}) to ({x1:g}, {y1:g})",
-            do="mend its coordinates, or put it into a site of its own",
-            line=line,
-        )
-        for (line, radargram), ((x0, y0), (x1, y1)), far in zip(radargrams.items(), ends, distance, strict=True)
-        if far > limit
-    ]
 
 
 def _nothing(visit: Visit) -> Finding:

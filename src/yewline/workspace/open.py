@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,7 +27,7 @@ __all__ = ["OpenSite", "open_site"]
 class OpenSite(Site):
     """A site folder with its data a call away; see `yewline.workspace.Site` for settings and visits."""
 
-    def radargrams(self, visit: str) -> dict[str, xr.DataArray]:
+    def radargrams(self, visit: str) -> Mapping[str, xr.DataArray]:
         """Recorded lines of a visit as they are, by name: (T, S) each; lines that cannot be used are left out."""
         return load_visit(self, self.visit(visit)).radargrams
 

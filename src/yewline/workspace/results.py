@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -53,7 +54,7 @@ class VisitResult:
 
     name: str
     settings: VisitSettings
-    radargrams: dict[str, xr.DataArray]
+    radargrams: Mapping[str, xr.DataArray]
     velocity: VelocityField
     readings: pd.DataFrame | None
     moisture: MoistureSummary | None

@@ -19,6 +19,7 @@ from yewline.recipe import Recipe, recipe_digest
 from yewline.workspace.cache import PARTIAL, StageCache, write_atomically
 from yewline.workspace.gather import Products, gather_result, survey_frame
 from yewline.workspace.inputs import hash_inputs
+from yewline.workspace.line_cache import LineCache
 from yewline.workspace.outcome import Outcome
 from yewline.workspace.results import SiteResult, left_out_sentences
 from yewline.workspace.site import Site
@@ -89,6 +90,7 @@ class _Run:
         self.folder.mkdir(exist_ok=True)
         self._clear_leftovers()
         self.cache = StageCache(self.folder)
+        self.halves = LineCache(self.folder / "cache")
         self.seconds: dict[str, float] = {}
         with self._timed("read inputs"):
             self.inputs = hash_inputs(site, progress=progress)
@@ -106,6 +108,7 @@ class _Run:
         self._stage("report", whole, [page], lambda: write_atomically(page, lambda p: report(self._gathered(), p)))
         self.cache.forget_others({*self.cache.made, *self.cache.kept})
         self._drop_old_visits()
+        self.halves.prune()
         figures: dict[str, Any] = json.loads(summary.read_text(encoding="utf-8"))
         told: list[str] = json.loads(left_out.read_text(encoding="utf-8"))
         return Outcome(figures, page, tuple(self.cache.made), tuple(self.cache.kept), self.seconds, tuple(told))
@@ -134,7 +137,7 @@ class _Run:
             self.cache.kept += [f"lines {name}" for name in names]
             return
         with self._timed("lines"):
-            made = make_lines(self.site, self.recipe, progress=self.progress)
+            made = make_lines(self.site, self.recipe, cache=self.halves, progress=self.progress)
         for name, path in paths.items():
             radargrams, findings = made[name]
 
@@ -164,6 +167,7 @@ class _Run:
             frame.ground[name].velocity,
             frame.grid,
             spacing_m=frame.spacing_m[name],
+            cache=self.halves,
             progress=self.progress,
             label=f"volume {name}",
         )

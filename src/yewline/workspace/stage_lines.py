@@ -3,25 +3,52 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
-from yewline.errors import InputError, YewlineError
-from yewline.model import Finding, with_amplitude
+from yewline.errors import InputError, SiteError, YewlineError
+from yewline.model import Finding, digest, version, with_amplitude
 from yewline.positions import line_spacing_m
 from yewline.progress import Progress
-from yewline.recipe import Recipe, guard, read_recipe, run_after, run_before, run_lines, section_of, standard_recipe
-from yewline.signal import fill_traces, fit_absorption
+from yewline.recipe import (
+    Recipe,
+    StepCall,
+    guard,
+    read_recipe,
+    run_after,
+    run_before,
+    run_lines,
+    section_of,
+    standard_recipe,
+)
+from yewline.signal import Section, fill_traces, fit_absorption
 from yewline.workspace.inspect import faulty_traces, inspect_line, place_of
-from yewline.workspace.load import line_ends, load_visit
+from yewline.workspace.lazy import LazyLines, lights_of, without_samples
+from yewline.workspace.line_cache import LineCache
+from yewline.workspace.load import LoadedVisit, load_visit
+from yewline.workspace.looks import line_ends
 from yewline.workspace.site import Site, places_inside
 
-__all__ = ["finish_lines", "first_steps", "guard_visit", "line_spacing", "load_recipe", "make_lines", "mend_line"]
+__all__ = [
+    "HalfDone",
+    "Lines",
+    "finish_lines",
+    "first_steps",
+    "guard_visit",
+    "line_spacing",
+    "load_recipe",
+    "make_lines",
+    "mend_line",
+]
 
-Lines = tuple[dict[str, xr.DataArray], list[Finding]]
+Lines = tuple[Mapping[str, xr.DataArray], list[Finding]]
+Said = tuple[xr.DataArray | None, list[Finding]]
 
 WORKERS = os.cpu_count() or 1
 """Threads over lines; steps let go of the interpreter's lock, and results do not depend on how many there are."""
@@ -34,51 +61,118 @@ def load_recipe(site: Site) -> Recipe:
         return read_recipe(path) if path.is_file() else standard_recipe()
 
 
-def make_lines(site: Site, recipe: Recipe, *, progress: Progress) -> dict[str, Lines]:
+def make_lines(site: Site, recipe: Recipe, *, cache: LineCache, progress: Progress) -> dict[str, Lines]:
     """Radargrams of every visit, by the part of the recipe that needs no velocity.
 
     The rate of absorption is fitted once, over all lines of all visits: one a visit would erase what moisture does.
+    Lines go through one by one, and what the steps up to that fit make of them waits in `cache`.
     """
     at = _compensation(recipe)
-    made: dict[str, Lines] = {}
+    half: dict[str, HalfDone] = {}
     for visit in site.visits:
         loaded = load_visit(site, visit, progress=progress)
-        work = first_steps(loaded.radargrams, recipe, progress=progress, label=f"process {visit.name}")
-        findings = [*loaded.findings, *(finding for _, said in work for finding in said)]
-        made[visit.name] = ({str(done.attrs["line"]): done for done, _ in work if done is not None}, findings)
-    rate, said = _fit_rate(made, recipe, at)
-    for name, (radargrams, findings) in made.items():
+        each = first_steps(loaded, recipe, cache=cache, progress=progress, label=f"process {visit.name}")
+        half[visit.name] = replace(each, findings=[*loaded.findings, *each.findings])
+    rate, said = _fit_rate(half, recipe, at)
+    made: dict[str, Lines] = {}
+    for name, each in half.items():
+        keys = {line: _chain(key, recipe.before[at:], rate) for line, key in each.keys.items()}
         finished = run_lines(
-            lambda held: _or_fault(
-                held, lambda: run_before(recipe, held, absorption_db_per_ns=rate, steps=slice(at, None))
-            ),
-            radargrams.values(),
+            partial(_last_steps, each, keys, recipe=recipe, at=at, rate=rate, cache=cache),
+            each.lines,
             workers=WORKERS,
             progress=progress,
             label=f"compensate {name}",
         )
-        done = {str(line.attrs["line"]): line for line, _ in finished if line is not None}
-        made[name] = (done, [*findings, *said, *(fault for _, faults in finished for fault in faults)])
+        whole = {line: done for line, (done, _) in zip(each.lines, finished, strict=True) if done is not None}
+        faults = [fault for _, found in finished for fault in found]
+        lines = LazyLines(whole, partial(_kept, cache, keys), lights=whole)
+        made[name] = (lines, [*each.findings, *said, *faults])
     return made
 
 
+@dataclass(frozen=True)
+class HalfDone:
+    """A visit's lines after a recipe's first steps.
+
+    Attributes
+    ----------
+    lines : by name; without samples where nothing was kept of them.
+    keys : of each in the cache.
+    findings : on the raw lines, and the faults of those that a step refused.
+    """
+
+    lines: Mapping[str, xr.DataArray]
+    keys: Mapping[str, str]
+    findings: list[Finding]
+
+
 def first_steps(
-    lines: dict[str, xr.DataArray], recipe: Recipe, *, progress: Progress, label: str
-) -> list[tuple[xr.DataArray | None, list[Finding]]]:
-    """Each raw line up to the compensation of absorption, and what was seen on it; None where a step refuses it."""
+    loaded: LoadedVisit, recipe: Recipe, *, cache: LineCache | None, progress: Progress, label: str
+) -> HalfDone:
+    """Each raw line up to the compensation of absorption, and what was seen on it.
+
+    Without a cache the lines are let go of once they are through: only where they lie is kept, which `check` needs.
+    """
     at = _compensation(recipe)
-    work = run_lines(
-        lambda raw: _first_steps(raw, recipe, at), lines.values(), workers=WORKERS, progress=progress, label=label
-    )
-    return list(work)
+    keys = {line: _chain(key, recipe.before[:at]) for line, key in loaded.keys.items()}
+    raw = loaded.radargrams
+
+    def one(line: str) -> Said:
+        found = inspect_line(raw[line])
+        if cache is not None and cache.has(keys[line]):
+            return cache.get(keys[line]), found
+        done, faults = _or_fault(raw[line], lambda: run_before(recipe, mend_line(raw[line]), steps=slice(0, at)))
+        if done is not None and cache is not None:
+            cache.put(keys[line], done)
+        return done, [*found, *faults]
+
+    def light(line: str) -> Said:
+        done, found = one(line)
+        return (None if done is None else without_samples(done)), found
+
+    work = run_lines(light, raw, workers=WORKERS, progress=progress, label=label)
+    through = {line: done for line, (done, _) in zip(raw, work, strict=True) if done is not None}
+    findings = [finding for _, said in work for finding in said]
+    if cache is None:
+        return HalfDone(through, {line: keys[line] for line in through}, findings)
+
+    def kept(line: str) -> xr.DataArray:
+        held = cache.get(keys[line])
+        return run_before(recipe, mend_line(raw[line]), steps=slice(0, at)) if held is None else held
+
+    return HalfDone(LazyLines(through, kept), {line: keys[line] for line in through}, findings)
 
 
-def _first_steps(raw: xr.DataArray, recipe: Recipe, at: int) -> tuple[xr.DataArray | None, list[Finding]]:
-    done, faults = _or_fault(raw, lambda: run_before(recipe, mend_line(raw), steps=slice(0, at)))
-    return done, [*inspect_line(raw), *faults]
+def _last_steps(
+    half: HalfDone, keys: Mapping[str, str], line: str, *, recipe: Recipe, at: int, rate: float, cache: LineCache
+) -> Said:
+    """From the compensation on: into the cache, and back without samples."""
+    done, faults = cache.get(keys[line]), list[Finding]()
+    if done is None:
+        held = half.lines[line]
+        done, faults = _or_fault(
+            held, lambda: run_before(recipe, held, absorption_db_per_ns=rate, steps=slice(at, None))
+        )
+        if done is not None:
+            done = done.assign_attrs(line_key=keys[line])
+            cache.put(keys[line], done)
+    return (None if done is None else without_samples(done)), faults
 
 
-def _or_fault(line: xr.DataArray, work: Callable[[], xr.DataArray]) -> tuple[xr.DataArray | None, list[Finding]]:
+def _kept(cache: LineCache, keys: Mapping[str, str], line: str) -> xr.DataArray:
+    held = cache.get(keys[line])
+    if held is None:
+        raise SiteError("a half-done line vanished while it was needed", where="results/cache", do="run again")
+    return held
+
+
+def _chain(key: str, calls: Sequence[StepCall], *context: Any) -> str:
+    """The key of what some steps make of what `key` stands for."""
+    return digest(key, version(), [[call.step, call.parameters] for call in calls], *context)
+
+
+def _or_fault(line: xr.DataArray, work: Callable[[], xr.DataArray]) -> Said:
     """The line that `work` gives; or None, and the fault of the step that refused it."""
     try:
         return work(), []
@@ -90,22 +184,63 @@ def _or_fault(line: xr.DataArray, work: Callable[[], xr.DataArray]) -> tuple[xr.
 
 
 def finish_lines(
-    lines: dict[str, xr.DataArray], recipe: Recipe, *, velocity_m_per_ns: float, progress: Progress, label: str
-) -> tuple[list[xr.DataArray], list[Finding]]:
-    """The steps that need a velocity on every line, and the faults of lines that they refuse."""
-    work = run_lines(
-        lambda line: _or_fault(line, lambda: run_after(recipe, line, velocity_m_per_ns=velocity_m_per_ns)),
-        lines.values(),
-        workers=WORKERS,
-        progress=progress,
-        label=label,
-    )
-    return [line for line, _ in work if line is not None], [fault for _, faults in work for fault in faults]
+    lines: Mapping[str, xr.DataArray],
+    recipe: Recipe,
+    *,
+    velocity_m_per_ns: float,
+    cache: LineCache,
+    progress: Progress,
+    label: str,
+) -> Lines:
+    """The steps that need a velocity on every line, and the faults of lines that they refuse.
+
+    What all steps but the last make of a line is kept: the last one is what is tried out most.
+    """
+    last = max(len(recipe.after) - 1, 0)
+
+    def begun(line: str) -> xr.DataArray:
+        if last == 0:
+            return lines[line]
+        key = _chain(str(lines[line].attrs["line_key"]), recipe.after[:last], velocity_m_per_ns)
+        held = cache.get(key)
+        if held is None:
+            held = run_after(recipe, lines[line], velocity_m_per_ns=velocity_m_per_ns, steps=slice(0, last))
+            cache.put(key, held)
+        return held
+
+    def whole(line: str) -> xr.DataArray:
+        return run_after(recipe, begun(line), velocity_m_per_ns=velocity_m_per_ns, steps=slice(last, None))
+
+    def one(line: str) -> Said:
+        done, faults = _or_fault(lines[line], lambda: whole(line))
+        return (None if done is None else without_samples(done)), faults
+
+    work = run_lines(one, lines, workers=WORKERS, progress=progress, label=label)
+    through = {line: done for line, (done, _) in zip(lines, work, strict=True) if done is not None}
+    return LazyLines(through, whole, lights=through), [fault for _, faults in work for fault in faults]
 
 
-def _fit_rate(made: dict[str, Lines], recipe: Recipe, at: int) -> tuple[float, list[Finding]]:
+class _Sections(Sequence[tuple[npt.NDArray[np.float32], Section]]):
+    """Samples and sections of all half-done lines, one at a time."""
+
+    def __init__(self, half: Mapping[str, HalfDone]) -> None:
+        self._each = [(held.lines, line) for held in half.values() for line in held.lines]
+
+    def __len__(self) -> int:
+        return len(self._each)
+
+    def __getitem__(self, at: Any) -> Any:
+        lines, name = self._each[at]
+        line = lines[name]
+        return line.values, section_of(line)
+
+    def __iter__(self) -> Iterator[tuple[npt.NDArray[np.float32], Section]]:
+        return (self[at] for at in range(len(self)))
+
+
+def _fit_rate(half: Mapping[str, HalfDone], recipe: Recipe, at: int) -> tuple[float, list[Finding]]:
     """The site's rate of absorption; none where no record is long or strong enough to tell."""
-    sections = [(held.values, section_of(held)) for radargrams, _ in made.values() for held in radargrams.values()]
+    sections = _Sections(half)
     power = float(recipe.before[at].parameters["spreading_power"]) if at < len(recipe.before) else 1.0
     try:
         return fit_absorption(sections, spreading_power=power), []
@@ -114,11 +249,11 @@ def _fit_rate(made: dict[str, Lines], recipe: Recipe, at: int) -> tuple[float, l
         return 0.0, [Finding("warning", "absorption", text)] if sections else []
 
 
-def guard_visit(site: Site, visit: str, recipe: Recipe, lines: dict[str, xr.DataArray]) -> list[Finding]:
+def guard_visit(site: Site, visit: str, recipe: Recipe, lines: Mapping[str, xr.DataArray]) -> list[Finding]:
     """What the recipe does that could erase a grave; said once for a visit where it holds for many lines."""
     length_m = site.settings.target.adult.length_m
     said: dict[str, list[Finding]] = {}
-    for radargram in lines.values():
+    for radargram in lights_of(lines).values():
         for finding in guard(recipe, radargram, grave_length_m=length_m):
             said.setdefault(finding.text, []).append(finding)
     findings = []
@@ -129,9 +264,9 @@ def guard_visit(site: Site, visit: str, recipe: Recipe, lines: dict[str, xr.Data
     return findings
 
 
-def line_spacing(lines: dict[str, xr.DataArray]) -> float:
+def line_spacing(lines: Mapping[str, xr.DataArray]) -> float:
     """Spacing of a visit's lines, m; where no two lines are neighbours, a line counts as half a metre wide."""
-    ends = {line: line_ends(radargram) for line, radargram in lines.items()}
+    ends = {line: line_ends(radargram) for line, radargram in lights_of(lines).items()}
     spacing_m = line_spacing_m({line: e for line, e in ends.items() if (e[0], e[1]) != (e[2], e[3])})
     return spacing_m if np.isfinite(spacing_m) and spacing_m > 0 else 0.5
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 
 import shapely
 import xarray as xr
@@ -12,6 +13,8 @@ from yewline.model import SiteSettings, VelocityField, VolumeGrid
 from yewline.progress import Progress
 from yewline.recipe import Recipe
 from yewline.volume import build_volume
+from yewline.workspace.lazy import lights_of
+from yewline.workspace.line_cache import LineCache
 from yewline.workspace.stage_lines import finish_lines
 
 __all__ = ["choose_grid", "make_visit_volume"]
@@ -44,12 +47,13 @@ def choose_grid(
 
 
 def make_visit_volume(
-    lines: dict[str, xr.DataArray],
+    lines: Mapping[str, xr.DataArray],
     recipe: Recipe,
     velocity: VelocityField,
     grid: VolumeGrid,
     *,
     spacing_m: float,
+    cache: LineCache,
     progress: Progress,
     label: str,
 ) -> xr.Dataset:
@@ -62,10 +66,10 @@ def make_visit_volume(
     SiteError : a step refused every line.
     """
     after, faults = finish_lines(
-        lines, recipe, velocity_m_per_ns=velocity.mean_m_per_ns, progress=progress, label=label
+        lines, recipe, velocity_m_per_ns=velocity.mean_m_per_ns, cache=cache, progress=progress, label=label
     )
     if not after:
         raise SiteError("no line of a visit is left for its volume", received=faults[0].text, do=faults[0].do)
-    separation_m = float(after[0].attrs.get("separation_m", 0.0))
-    volume = build_volume(after, velocity, grid, line_spacing_m=spacing_m, separation_m=separation_m)
+    separation_m = float(next(iter(lights_of(after).values())).attrs.get("separation_m", 0.0))
+    volume = build_volume(after.values(), velocity, grid, line_spacing_m=spacing_m, separation_m=separation_m)
     return volume.assign_attrs(findings=json.dumps([fault.as_dict() for fault in faults]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,61 +12,82 @@ import xarray as xr
 import zarr
 
 from yewline.model import Finding
+from yewline.workspace.lazy import LazyLines, lights_of
 
 __all__ = ["load_radargrams", "load_volume", "save_radargrams", "save_volume"]
 
-_TRACES_A_CHUNK = 4096
+_TRACES_A_CHUNK = 512
 _COORDINATES = ("distance", "x", "y", "z", "sigma_xy", "segment")
 
 
-def save_radargrams(path: Path, radargrams: dict[str, xr.DataArray], findings: list[Finding]) -> None:
+def save_radargrams(path: Path, radargrams: Mapping[str, xr.DataArray], findings: list[Finding]) -> None:
     """Write a visit's radargrams, lines of the same sampling side by side in one array, with the findings.
 
-    Records of different length are filled up with NaN; each line's own length is noted.
+    Records of different length are filled up with NaN; each line's own length is noted. One line is in hand at a time.
     """
     root = zarr.open_group(path, mode="w")
     root.attrs["findings"] = [finding.as_dict() for finding in findings]
+    lights = lights_of(radargrams)
     alike: dict[tuple[float, float], list[str]] = {}
-    for line, radargram in radargrams.items():
-        alike.setdefault((float(radargram.attrs["interval_ns"]), float(radargram["time"][0])), []).append(line)
+    for line, light in lights.items():
+        alike.setdefault((float(light.attrs["interval_ns"]), float(light["time"][0])), []).append(line)
     for number, ((interval, start), lines) in enumerate(alike.items()):
         group = root.create_group(str(number))
-        parts = [radargrams[line] for line in lines]
-        amplitude = np.full((sum(map(len, parts)), max(part.shape[1] for part in parts)), np.nan, np.float32)
-        first = 0
-        for part in parts:
-            amplitude[first : first + len(part), : part.shape[1]] = part.values
-            first += len(part)
-        group.create_array("amplitude", data=amplitude, chunks=(min(_TRACES_A_CHUNK, first), amplitude.shape[1]))
+        shape = sum(len(lights[line]) for line in lines), max(lights[line].shape[1] for line in lines)
+        chunks = min(_TRACES_A_CHUNK, shape[0]), shape[1]
+        amplitude = group.create_array("amplitude", shape=shape, chunks=chunks, dtype=np.float32)
+        _fill(amplitude, (radargrams[line].values for line in lines), chunks[0])
         for name in _COORDINATES:
-            group.create_array(name, data=np.concatenate([part[name].values for part in parts]))
+            group.create_array(name, data=np.concatenate([lights[line][name].values for line in lines]))
         group.attrs.update(
             interval_ns=interval,
             start_ns=start,
             lines=[
-                {"line": line, "traces": len(part), "samples": part.shape[1], "attrs": _plain(part.attrs)}
-                for line, part in zip(lines, parts, strict=True)
+                {
+                    "line": line,
+                    "traces": len(lights[line]),
+                    "samples": lights[line].shape[1],
+                    "attrs": _plain(lights[line].attrs),
+                }
+                for line in lines
             ],
         )
     root.attrs["order"] = list(radargrams)
 
 
-def load_radargrams(path: Path) -> tuple[dict[str, xr.DataArray], list[Finding]]:
-    """Read what `save_radargrams` wrote."""
+def _fill(array: zarr.Array[Any], parts: Iterable[np.ndarray], rows: int) -> None:
+    """Put parts one below the other, whole chunks at a time."""
+    held = np.full((0, array.shape[1]), np.nan, np.float32)
+    first = 0
+    for part in parts:
+        wide = np.full((len(part), array.shape[1]), np.nan, np.float32)
+        wide[:, : part.shape[1]] = part
+        held = np.concatenate([held, wide])
+        whole = len(held) - len(held) % rows
+        if whole:
+            array[first : first + whole] = held[:whole]
+            held, first = held[whole:], first + whole
+    if len(held):
+        array[first : first + len(held)] = held
+
+
+def load_radargrams(path: Path) -> tuple[LazyLines, list[Finding]]:
+    """What `save_radargrams` wrote; samples are read when they are asked for."""
     root = zarr.open_group(path, mode="r")
-    held: dict[str, xr.DataArray] = {}
+    lights: dict[str, xr.DataArray] = {}
+    places: dict[str, tuple[Any, slice, int]] = {}
     for _, group in sorted(root.groups(), key=lambda item: int(item[0])):
         stored: dict[str, Any] = {name: group[name] for name in ("amplitude", *_COORDINATES)}
-        amplitude = np.asarray(stored["amplitude"][:])
         coordinates = {name: np.asarray(stored[name][:]) for name in _COORDINATES}
         about: dict[str, Any] = dict(group.attrs)
-        time = about["start_ns"] + about["interval_ns"] * np.arange(amplitude.shape[1])
+        time = about["start_ns"] + about["interval_ns"] * np.arange(stored["amplitude"].shape[1])
         first = 0
         for entry in about["lines"]:
             part, length = slice(first, first + entry["traces"]), entry["samples"]
             first = part.stop
-            held[entry["line"]] = xr.DataArray(
-                np.ascontiguousarray(amplitude[part, :length]),
+            places[entry["line"]] = stored["amplitude"], part, length
+            lights[entry["line"]] = xr.DataArray(
+                np.broadcast_to(np.float32(np.nan), (entry["traces"], length)),
                 dims=("trace", "time"),
                 coords={
                     "time": ("time", time[:length], {"units": "ns"}),
@@ -77,9 +99,14 @@ def load_radargrams(path: Path) -> tuple[dict[str, xr.DataArray], list[Finding]]
                 name="amplitude",
                 attrs=entry["attrs"],
             )
+
+    def read(line: str) -> xr.DataArray:
+        amplitude, part, length = places[line]
+        return lights[line].copy(deep=False, data=np.ascontiguousarray(amplitude[part, :length]))
+
     order: Any = root.attrs["order"]
     findings: Any = root.attrs["findings"]
-    return {line: held[line] for line in order}, [Finding(**finding) for finding in findings]
+    return LazyLines(order, read, lights=lights), [Finding(**finding) for finding in findings]
 
 
 def _plain(attrs: dict[str, Any]) -> dict[str, Any]:

@@ -1,0 +1,91 @@
+"""Half-done lines: what a recipe's first steps made of each, kept so that only the steps that changed are run again.
+
+A line's key is that of its recording and of every step up to there, so that nothing stale is ever found under it. The
+folder is safe to delete at any time.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Any, Final
+from zipfile import BadZipFile
+
+import numpy as np
+import xarray as xr
+
+from yewline.workspace.cache import PARTIAL
+
+__all__ = ["LineCache"]
+
+_COORDINATES: Final = ("distance", "x", "y", "z", "sigma_xy", "segment")
+_MOST_BYTES: Final = 4 * 2**30
+"""Half-done lines kept between runs; those that were used longest ago go first."""
+
+
+class LineCache:
+    """Radargrams in a folder by key.
+
+    Parameters
+    ----------
+    folder : made when something is put there.
+    most_bytes : `prune` leaves no more than that.
+    """
+
+    def __init__(self, folder: Path, *, most_bytes: int = _MOST_BYTES) -> None:
+        self.folder = folder
+        self.most_bytes = most_bytes
+        self.hits = 0
+        self.misses = 0
+
+    def has(self, key: str) -> bool:
+        """Whether a radargram is kept under that key."""
+        return self._path(key).is_file()
+
+    def get(self, key: str) -> xr.DataArray | None:
+        """The radargram of that key; None where there is none, or the file is damaged."""
+        path = self._path(key)
+        try:
+            with path.open("rb") as file, np.load(file, allow_pickle=False) as held:
+                parts = {name: held[name] for name in held.files}
+            about: dict[str, Any] = json.loads(parts["about"].item())
+            os.utime(path)
+        except (OSError, ValueError, KeyError, EOFError, BadZipFile):
+            self.misses += 1
+            return None
+        self.hits += 1
+        return xr.DataArray(
+            parts["amplitude"],
+            dims=("trace", "time"),
+            coords={
+                "time": ("time", parts["time"], {"units": "ns"}),
+                **{name: ("trace", parts[name], {} if name == "segment" else {"units": "m"}) for name in _COORDINATES},
+            },
+            name="amplitude",
+            attrs=about,
+        )
+
+    def put(self, key: str, radargram: xr.DataArray) -> None:
+        """Keep a radargram; a stop half-way leaves nothing that counts."""
+        path = self._path(key)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        draft = path.with_name(f"{path.name}{PARTIAL}")
+        arrays: dict[str, Any] = {name: radargram[name].values for name in ("time", *_COORDINATES)}
+        about = json.dumps(radargram.attrs, default=float)
+        with draft.open("wb") as file:
+            np.savez(file, amplitude=np.ascontiguousarray(radargram.values), about=np.array(about), **arrays)
+        draft.replace(path)
+
+    def prune(self) -> None:
+        """Remove what was used longest ago until no more than `most_bytes` are left."""
+        files = sorted(self.folder.glob("*.npz"), key=lambda path: (path.stat().st_mtime_ns, path.name))
+        total = sum(path.stat().st_size for path in files)
+        for path in files:
+            if total <= self.most_bytes:
+                return
+            total -= path.stat().st_size
+            path.unlink()
+
+    def _path(self, key: str) -> Path:
+        return self.folder / f"{key}.npz"

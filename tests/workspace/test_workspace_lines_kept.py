@@ -1,0 +1,133 @@
+"""Lines that are made when they are asked for, and half-done lines that are kept between runs."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from yewline.model import make_radargram
+from yewline.recipe import Recipe, recipe_to_toml, standard_recipe
+from yewline.workspace import lazy, load, open_site, stage_lines
+from yewline.workspace.lazy import LazyLines, lights_of, without_samples
+from yewline.workspace.line_cache import LineCache
+from yewline.workspace.run import site_result
+
+
+def line(name: str, value: float = 1.0) -> xr.DataArray:
+    return make_radargram(
+        np.full((4, 6), value), interval_ns=0.5, x=np.arange(4), y=np.zeros(4), attrs={"line": name, "rate": 0.25}
+    )
+
+
+class TestLazyLines:
+    def test_what_does_not_fit_is_made_again_and_is_the_same(self) -> None:
+        asked: list[str] = []
+
+        def make(name: str) -> xr.DataArray:
+            asked.append(name)
+            return line(name, float(name))
+
+        lines = LazyLines(["1", "2", "3"], make, kept_bytes=2 * 4 * 6 * 4)
+        assert [float(lines[name].values[0, 0]) for name in ("1", "2", "1", "3", "2", "3")] == [1, 2, 1, 3, 2, 3]
+        # 2 had to make room for 3, for 1 was used after it.
+        assert asked == ["1", "2", "3", "2"]
+
+    def test_a_line_without_samples_lies_where_it_lies(self) -> None:
+        light = without_samples(line("a"))
+        assert light.shape == (4, 6)
+        assert light["x"].values.tolist() == [0, 1, 2, 3]
+        assert light.values.strides == (0, 0)
+        assert np.isnan(light.values).all()
+
+    def test_lights_that_are_known_need_no_line(self) -> None:
+        def never(name: str) -> xr.DataArray:
+            raise AssertionError(name)
+
+        lines = LazyLines(["a"], never, lights={"a": without_samples(line("a"))})
+        assert lights_of(lines)["a"].attrs["line"] == "a"
+        assert lights_of(lines.only(["a"]))["a"].shape == (4, 6)
+        with pytest.raises(KeyError):
+            lines["b"]
+
+
+class TestLineCache:
+    def test_round_trip(self, tmp_path: Path) -> None:
+        cache, held = LineCache(tmp_path), line("a", 3.0)
+        cache.put("key", held)
+        back = cache.get("key")
+        assert back is not None
+        xr.testing.assert_identical(back, held)
+
+    def test_a_damaged_file_is_none(self, tmp_path: Path) -> None:
+        cache = LineCache(tmp_path)
+        cache.put("key", line("a"))
+        path = tmp_path / "key.npz"
+        path.write_bytes(path.read_bytes()[:200])
+        assert cache.get("key") is None
+        assert cache.get("other") is None
+
+    def test_what_was_used_longest_ago_goes_first(self, tmp_path: Path) -> None:
+        cache = LineCache(tmp_path)
+        for age, key in enumerate(("old", "middle", "new")):
+            cache.put(key, line(key))
+            os.utime(tmp_path / f"{key}.npz", (1000 + age, 1000 + age))
+        cache.get("old")
+        LineCache(tmp_path, most_bytes=(tmp_path / "new.npz").stat().st_size * 2 + 10).prune()
+        assert sorted(path.stem for path in tmp_path.glob("*.npz")) == ["new", "old"]
+
+
+def test_changing_the_last_step_redoes_only_that(text_site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    site_result(open_site(text_site))
+    asked: list[tuple[str, slice]] = []
+    before, after = stage_lines.run_before, stage_lines.run_after
+
+    def spy_before(recipe: Recipe, held: xr.DataArray, **more: Any) -> xr.DataArray:
+        asked.append(("before", more["steps"]))
+        return before(recipe, held, **more)
+
+    def spy_after(recipe: Recipe, held: xr.DataArray, **more: Any) -> xr.DataArray:
+        asked.append(("after", more["steps"]))
+        return after(recipe, held, **more)
+
+    monkeypatch.setattr(stage_lines, "run_before", spy_before)
+    monkeypatch.setattr(stage_lines, "run_after", spy_after)
+    whole = recipe_to_toml(standard_recipe())
+    (text_site / "recipe.toml").write_text(whole.replace('step = "envelope"', 'step = "migrate_stolt"'))
+    site_result(open_site(text_site))
+    assert asked
+    assert {part for part, _ in asked} == {"after"}
+    assert {steps.start for _, steps in asked} == {len(standard_recipe().after) - 1}
+    # A change at the start redoes all.
+    asked.clear()
+    (text_site / "recipe.toml").write_text(whole.replace('step = "dewow"', 'step = "dewow"\nwindow_ns = 9.0'))
+    site_result(open_site(text_site))
+    assert {part for part, _ in asked} == {"before", "after"}
+
+
+def test_results_do_not_depend_on_what_was_kept(text_site: Path) -> None:
+    first = site_result(open_site(text_site))
+    shutil.rmtree(text_site / "results" / "visits")
+    kept = site_result(open_site(text_site))
+    shutil.rmtree(text_site / "results")
+    anew = site_result(open_site(text_site))
+    for one, two, three in zip(first.visits, kept.visits, anew.visits, strict=True):
+        xr.testing.assert_identical(one.slices, two.slices)
+        xr.testing.assert_identical(one.slices, three.slices)
+
+
+def test_a_visit_that_does_not_fit_gives_the_same(text_site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    first = site_result(open_site(text_site))
+    shutil.rmtree(text_site / "results")
+    monkeypatch.setattr(lazy, "KEPT_BYTES", 0)
+    monkeypatch.setattr(load, "KEPT_BYTES", 0)
+    small = site_result(open_site(text_site))
+    for one, two in zip(first.visits, small.visits, strict=True):
+        xr.testing.assert_identical(one.slices, two.slices)
+        for name in one.radargrams:
+            xr.testing.assert_identical(one.radargrams[name], two.radargrams[name])
