@@ -4,7 +4,7 @@ VENV   ?= .venv
 BIN    := $(VENV)/bin
 DEMO   ?= demo
 
-.PHONY: demo demo-data test lint bench study validation clean
+.PHONY: demo demo-data docs-pictures test lint bench study validation clean
 
 # The stamp depends on what is installed, not on our own sources: those are installed editable.
 $(VENV)/.installed: pyproject.toml constraints.txt
@@ -22,12 +22,16 @@ demo: $(VENV)/.installed
 demo-data: $(VENV)/.installed
 	$(BIN)/python -m yewline.workspace.demo_record .demo-data
 
+# The pictures of docs/processing.md, from the demo: half a minute.
+docs-pictures: $(VENV)/.installed
+	$(BIN)/python docs/make_pictures.py
+
 test: $(VENV)/.installed
 	$(BIN)/python -m pytest --cov --cov-report=term:skip-covered --cov-fail-under=90 $(PYTEST_ARGS)
 
 lint: $(VENV)/.installed
-	$(BIN)/ruff format --check src tests bench
-	$(BIN)/ruff check src tests bench
+	$(BIN)/ruff format --check src tests bench docs/*.py
+	$(BIN)/ruff check src tests bench docs/*.py
 	$(BIN)/mypy
 
 bench: $(VENV)/.installed
