@@ -10,7 +10,6 @@ from yewline.errors import Cancelled, InputError
 from yewline.model import make_radargram, provenance_steps
 from yewline.progress import Progress
 from yewline.recipe import (
-    guard,
     recipe_digest,
     recipe_from_toml,
     run_after,
@@ -183,89 +182,3 @@ def test_a_velocity_above_that_of_light_is_refused():
     before = run_before(standard_recipe(), survey_line())
     with pytest.raises(InputError, match="velocity above that of light"):
         run_after(standard_recipe(), before, velocity_m_per_ns=0.31)
-
-
-# The guard
-
-
-def codes(text: str, line, grave: float = 2.1) -> list[str]:
-    return [finding.code for finding in guard(recipe_from_toml(text), line, grave_length_m=grave)]
-
-
-def test_the_standard_recipe_on_a_long_even_line_needs_no_warning():
-    assert guard(standard_recipe(), survey_line(traces=400), grave_length_m=2.1) == []
-
-
-@pytest.mark.parametrize(("window", "expected"), [(3.0, ["background-window-short"]), (3.2, []), (8.0, [])])
-def test_a_background_window_shorter_than_a_grave_and_a_half(window, expected):
-    recipe = f'[[before]]\nstep = "background_removal"\nwindow_m = {window}'
-    assert codes(recipe, survey_line(traces=400)) == expected
-
-
-def test_a_short_line_or_segment_is_warned_of():
-    findings = guard(
-        standard_recipe(), survey_line(traces=160, segment=np.repeat([0, 1], [100, 60])), grave_length_m=2.1
-    )
-    assert [finding.code for finding in findings] == ["background-line-short"]
-    assert findings[0].received == "5.0 m, 3.0 m" or findings[0].received == "5.0 m, 2.9 m"
-    assert (findings[0].visit, findings[0].line, findings[0].grade) == ("dry", "L07", "warning")
-
-
-def test_migration_warns_of_uneven_and_missing_spacing():
-    x = 0.05 * np.arange(400)
-    x[200:] += np.cumsum(np.where(np.arange(200) % 3 == 0, 0.04, 0.0))
-    uneven = make_radargram(np.ones((400, 64)), interval_ns=DT, x=x, y=0 * x, attrs=ATTRS)
-    assert codes(MIGRATE, uneven) == ["migration-uneven-spacing"]
-    assert codes(MIGRATE, survey_line(traces=1)) == ["migration-no-spacing"]
-
-
-def test_migration_of_traces_without_distance_is_said_to_be_refused():
-    migrate = recipe_from_toml('[[after]]\nstep = "migrate_stolt"')
-    still = make_radargram(np.ones((5, 64)), interval_ns=DT, x=np.zeros(5), y=np.zeros(5), attrs=ATTRS)
-    assert "refuses this line" in guard(migrate, still, grave_length_m=2.1)[0].text
-    with pytest.raises(InputError, match="migration needs the trace spacing"):
-        run_after(migrate, still, velocity_m_per_ns=V)
-    single = survey_line(traces=1)
-    assert "as they are" in guard(migrate, single, grave_length_m=2.1)[0].text
-    assert run_after(migrate, single, velocity_m_per_ns=V).values.tobytes() == single.values.tobytes()
-
-
-def test_advice_names_no_step_that_does_not_exist():
-    x = np.cumsum(np.where(np.arange(400) % 3 == 0, 0.09, 0.05))
-    uneven = make_radargram(np.ones((400, 64)), interval_ns=DT, x=x, y=0 * x, attrs=ATTRS)
-    (finding,) = guard(recipe_from_toml(MIGRATE), uneven, grave_length_m=2.1)
-    assert finding.code == "migration-uneven-spacing"
-    assert "resample" not in finding.do
-    assert "check the line's positions" in finding.do
-
-
-def test_a_record_that_does_not_start_at_time_zero_is_warned_of():
-    late = survey_line(traces=400, start_ns=-5.0)
-    (finding,) = guard(recipe_from_toml(MIGRATE), late, grave_length_m=2.1)
-    assert (finding.code, finding.grade) == ("migration-before-time-zero", "warning")
-    assert finding.received == "first sample at -5 ns"
-    assert "put time_zero first in the recipe" in finding.do
-    assert codes(MIGRATE, survey_line(traces=400)) == []
-    assert guard(standard_recipe(), late, grave_length_m=2.1) == []
-    for place in ("before", "display"):
-        text = f'[[before]]\nstep = "dewow"\n[[{place}]]\nstep = "compensate"'
-        (gain,) = guard(recipe_from_toml(text), late, grave_length_m=2.1)
-        assert gain.code == "gain-before-time-zero"
-        assert gain.received == "steps dewow, compensate; first sample at -5 ns"
-
-
-def test_a_gain_before_time_zero_is_warned_of():
-    wrong = '[[before]]\nstep = "compensate"\n[[before]]\nstep = "time_zero"'
-    assert codes(wrong, survey_line()) == ["gain-before-time-zero"]
-    assert codes('[[before]]\nstep = "time_zero"\n[[before]]\nstep = "power_gain"', survey_line()) == []
-
-
-def test_a_grave_without_length_is_refused():
-    with pytest.raises(InputError, match="grave_length_m must be greater than zero"):
-        guard(standard_recipe(), survey_line(), grave_length_m=0.0)
-
-
-def test_a_recipe_that_ends_without_the_envelope_is_warned_of():
-    assert codes('[[after]]\nstep = "migrate_stolt"', survey_line(traces=400)) == ["envelope-missing"]
-    assert codes(MIGRATE, survey_line(traces=400)) == []
-    assert codes('[[before]]\nstep = "dewow"', survey_line(traces=400)) == []

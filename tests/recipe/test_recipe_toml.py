@@ -126,7 +126,12 @@ def test_digest_is_of_what_is_done():
             '[[before]]\nstep = "dewov"',
             "own.toml, before step 1: unknown step (received 'dewov'). Did you mean 'dewow'?",
         ),
-        ('[[before]]\nstep = "xyz"', "unknown step (received 'xyz'). Known: time_zero, dewow"),
+        ('[[before]]\nstep = "xyz"', "unknown step (received 'xyz'). Known in [[before]]: repair_traces, time_zero,"),
+        (
+            '[[after]]\nstep = "xyz"',
+            "Known in [[after]]: migrate_stolt, migrate_phase_shift, migrate_kirchhoff,",
+        ),
+        ('[[after]]\nstep = "Dewow"', "unknown step (received 'Dewow'). Did you mean 'dewow'?"),
         ("[[before]]\nstep = 3", "unknown step (received 3)"),
         ("[[before]]\nwindow_ns = 3", "a step without its name (received {'window_ns': 3})"),
         (

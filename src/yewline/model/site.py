@@ -75,6 +75,7 @@ class SiteSettings(Settings):
     primary: PrimaryChoice = PrimaryChoice()
     release: Release = Release()
     cautions: tuple[str, ...] = ()
+    recipe: str | None = Field(default=None, min_length=1, description="built-in recipe; a recipe.toml goes before it")
     position_sigma_m: float = Field(default=0.10, ge=0, le=5, description="of a radar trace, 1 sd, per axis")
     cell_m: float | None = Field(default=None, gt=0.01, le=2, description="cell of the volume; else half the spacing")
     depth_step_m: float = Field(default=0.025, gt=0.002, le=0.5)

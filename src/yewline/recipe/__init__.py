@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from yewline.recipe.built_in import list_recipes, shipped_recipe
+from yewline.recipe.explain import StepView, explain_recipe
 from yewline.recipe.guard import guard
+from yewline.recipe.lines import run_lines
 from yewline.recipe.recipe import (
     PARTS,
     Recipe,
@@ -13,7 +16,7 @@ from yewline.recipe.recipe import (
     recipe_to_toml,
     standard_recipe,
 )
-from yewline.recipe.run import run_after, run_before, run_display, run_lines, section_of
+from yewline.recipe.run import run_after, run_before, run_display, section_of
 from yewline.recipe.schema import Parameter, parameter_model, recipe_schema, step_help, step_parameters, step_table
 from yewline.recipe.steps import STEPS, Step, find_step
 
@@ -24,8 +27,11 @@ __all__ = [
     "Recipe",
     "Step",
     "StepCall",
+    "StepView",
+    "explain_recipe",
     "find_step",
     "guard",
+    "list_recipes",
     "parameter_model",
     "read_recipe",
     "recipe_digest",
@@ -37,6 +43,7 @@ __all__ = [
     "run_display",
     "run_lines",
     "section_of",
+    "shipped_recipe",
     "standard_recipe",
     "step_help",
     "step_parameters",

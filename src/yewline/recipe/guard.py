@@ -2,22 +2,41 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import Any, Final
+
 import numpy as np
 import xarray as xr
 
-from yewline._check import check_positive
+from yewline._check import check_finite, check_positive
 from yewline.model import Finding, spacing_m
+from yewline.recipe.guard_background import BACKGROUNDS, LINE_GRAVES, background_findings, lengths_of
 from yewline.recipe.recipe import Recipe, StepCall
 
 __all__ = ["guard"]
 
-WINDOW_GRAVES = 1.5
-"""A background window has to be longer than a grave by this factor at least, or it takes the grave with it."""
-LINE_GRAVES = 4.0
-"""A line this many graves long holds enough ground without a grave to tell background by."""
+Said = dict[str, Any]
+"""What one finding says, short of its grade and of where the line is."""
+
+_MIGRATIONS: Final = ("migrate_stolt", "migrate_phase_shift", "migrate_kirchhoff")
+_EVEN: Final = ("migrate_stolt", "migrate_phase_shift")
+"""Migrations that take traces to be evenly apart."""
+_TIMED: Final = ("q_compensation", "compensate", "power_gain")
+"""Gains that count from time zero."""
+_WITHOUT_SIGN: Final = ("envelope", "similarity", "truncation", "low_amplitude", "instantaneous_frequency")
+"""Steps whose result does not swing between plus and minus."""
+_LEVEL: Final = ("similarity", "truncation")
+"""Attributes of level layers, which background removal takes out."""
 
 
-def guard(recipe: Recipe, radargram: xr.DataArray, *, grave_length_m: float) -> list[Finding]:
+def guard(
+    recipe: Recipe,
+    radargram: xr.DataArray,
+    *,
+    grave_length_m: float,
+    grave_width_m: float = 0.75,
+    grave_azimuth_deg: float | None = None,
+) -> list[Finding]:
     """Warn where a recipe may remove what is looked for, or cannot do its work on this line.
 
     Parameters
@@ -25,6 +44,9 @@ def guard(recipe: Recipe, radargram: xr.DataArray, *, grave_length_m: float) -> 
     recipe : about to be run.
     radargram : (trace, time) of one line.
     grave_length_m : length of the longest grave expected, m.
+    grave_width_m : its width, m; used where the azimuth is known.
+    grave_azimuth_deg : bearing of the graves' long axis, clockwise from +y; left out, the line may run along them,
+        which is the worst case for background removal.
 
     Returns
     -------
@@ -32,7 +54,7 @@ def guard(recipe: Recipe, radargram: xr.DataArray, *, grave_length_m: float) -> 
 
     Raises
     ------
-    InputError : a grave length that is not positive.
+    InputError : a grave length or width that is not positive, or an azimuth that is not finite.
 
     Examples
     --------
@@ -43,61 +65,80 @@ def guard(recipe: Recipe, radargram: xr.DataArray, *, grave_length_m: float) -> 
     >>> [finding.code for finding in guard(recipe, line, grave_length_m=2.1)]
     ['background-window-short']
     """
-    grave = check_positive(grave_length_m, "grave_length_m")
+    grave = (check_positive(grave_length_m, "grave_length_m"), check_positive(grave_width_m, "grave_width_m"))
+    azimuth = None if grave_azimuth_deg is None else check_finite(grave_azimuth_deg, "grave_azimuth_deg")
     where = {"visit": str(radargram.attrs.get("visit", "")), "line": str(radargram.attrs.get("line", ""))}
-    findings: list[Finding] = []
-    for call in (*recipe.before, *recipe.after):
-        if call.step == "background_removal":
-            findings += _background(call, radargram, grave, where)
-        if call.step == "migrate_stolt":
-            findings += _migration(radargram, where)
-        if call.step == "migrate_stolt" and "time_zero" not in [before.step for before in recipe.before]:
-            findings += _start(radargram, where)
-    if recipe.after and "envelope" not in [call.step for call in recipe.after]:
-        findings.append(_no_envelope(where))
-    return findings + _order(recipe, radargram, where)
+    said = [
+        *background_findings(recipe, radargram, grave, azimuth),
+        *_many_components(recipe),
+        *_level_attributes(recipe, radargram, grave[0]),
+        *_migrations(recipe, radargram),
+        *_ends(recipe),
+        *_gains(recipe, radargram),
+    ]
+    return [Finding(grade="warning", **each, **where) for each in said]
 
 
-def _no_envelope(where: dict[str, str]) -> Finding:
-    return Finding(
-        grade="warning",
-        code="envelope-missing",
-        text="the recipe ends without the envelope, so strength swings between plus and minus and averages out",
-        do='add [[after]] with step = "envelope" at the end',
-        **where,
-    )
+def _amplitude_true(recipe: Recipe) -> tuple[StepCall, ...]:
+    return (*recipe.before, *recipe.after)
 
 
-def _background(call: StepCall, radargram: xr.DataArray, grave: float, where: dict[str, str]) -> list[Finding]:
-    window = call.parameters["window_m"]
-    findings = []
-    if window is not None and window < WINDOW_GRAVES * grave:
-        findings.append(
-            Finding(
-                grade="warning",
-                code="background-window-short",
-                text="the background window is so short that it removes the response of a grave along the line",
-                received=f"{window:g} m, a grave is up to {grave:g} m long",
-                do=f"use at least {WINDOW_GRAVES * grave:.1f} m, better 5 to 10 m, or the whole line",
-                **where,
-            )
-        )
-    short = [length for length in _lengths(radargram) if length < LINE_GRAVES * grave]
-    if short:
-        findings.append(
-            Finding(
-                grade="warning",
-                code="background-line-short",
-                text="background removal over a piece of line so short may remove much of a grave's response",
-                received=", ".join(f"{length:.1f} m" for length in short),
-                do=f"compare with neighbouring lines; pieces above {LINE_GRAVES * grave:.1f} m are safe",
-                **where,
-            )
-        )
-    return findings
+def _many_components(recipe: Recipe) -> Iterator[Said]:
+    for call in _amplitude_true(recipe):
+        components = call.parameters["components"] if call.step == "eigen_background" else 1
+        if components > 1:
+            yield {
+                "code": "eigen-components",
+                "text": "from the second eigen-image on, background removal takes whatever is strongest, graves too",
+                "received": f"components = {components}",
+                "do": "take out one component, or look at what was removed on every line",
+            }
 
 
-def _migration(radargram: xr.DataArray, where: dict[str, str]) -> list[Finding]:
+def _level_attributes(recipe: Recipe, radargram: xr.DataArray, grave_m: float) -> Iterator[Said]:
+    """Attributes of layers want what is level to be there still."""
+    windows = [call.parameters["window_m"] for call in recipe.before if call.step in BACKGROUNDS]
+    if not windows:
+        return
+    longest = max(lengths_of(radargram))
+    window = min(longest if each is None else min(each, longest) for each in windows)
+    if window >= LINE_GRAVES * grave_m:
+        return
+    names = dict.fromkeys(call.step for call in (*recipe.after, *recipe.display) if call.step in _LEVEL)
+    for name in names:
+        yield {
+            "code": "attribute-without-level",
+            "text": f"{name} measures level layers, and background removal over so short a window takes them out",
+            "received": f"{window:.1f} m, a grave is up to {grave_m:g} m long",
+            "do": f"use a window above {LINE_GRAVES * grave_m:.1f} m, or leave background removal out for {name}",
+        }
+
+
+def _migrations(recipe: Recipe, radargram: xr.DataArray) -> Iterator[Said]:
+    names = [call.step for call in recipe.after if call.step in _MIGRATIONS]
+    if not names:
+        return
+    if len(names) > 1:
+        yield {
+            "code": "migrated-twice",
+            "text": "the recipe migrates twice: the second one spreads out what the first one drew together",
+            "received": f"steps {', '.join(names)}",
+            "do": "keep one of them",
+        }
+    before = [call.step for call in recipe.before]
+    even = "equal_spacing" in before
+    yield from _spacing(radargram, wants_even=not even and any(name in _EVEN for name in names))
+    first = float(radargram["time"].values[0])
+    if "time_zero" not in before and first != 0.0:
+        yield {
+            "code": "migration-before-time-zero",
+            "text": "migration takes the first sample as time zero, and this record starts at another time",
+            "received": f"first sample at {first:g} ns",
+            "do": "put time_zero first in the recipe: without it responses are moved wrongly and depths are off",
+        }
+
+
+def _spacing(radargram: xr.DataArray, *, wants_even: bool) -> Iterator[Said]:
     distance, segment = radargram["distance"].values, radargram["segment"].values
     steps = np.diff(distance)[np.diff(segment) == 0]
     typical = spacing_m(radargram)
@@ -105,58 +146,42 @@ def _migration(radargram: xr.DataArray, where: dict[str, str]) -> list[Finding]:
         text = "migration leaves pieces of a single trace as they are"
         if len(steps) > 0:
             text = "migration refuses this line: its traces have no distance between them"
-        return [Finding(grade="warning", code="migration-no-spacing", text=text, do="check the positions", **where)]
+        yield {"code": "migration-no-spacing", "text": text, "do": "check the positions"}
+        return
     uneven = float(np.mean(np.abs(steps - typical) > 0.25 * typical))
-    if uneven <= 0.05:
-        return []
-    return [
-        Finding(
-            grade="warning",
-            code="migration-uneven-spacing",
-            text="migration takes traces to be evenly spaced, and these are not",
-            received=f"{100 * uneven:.0f} % of spacings differ by over a quarter from {typical:.3f} m",
-            do="check the line's positions; where they are right, its migrated responses are less sharp and less sure",
-            **where,
-        )
-    ]
+    if wants_even and uneven > 0.05:
+        yield {
+            "code": "migration-uneven-spacing",
+            "text": "migration takes traces to be evenly spaced, and these are not",
+            "received": f"{100 * uneven:.0f} % of spacings differ by over a quarter from {typical:.3f} m",
+            "do": "check the line's positions; where they are right, put equal_spacing under [[before]]",
+        }
 
 
-def _start(radargram: xr.DataArray, where: dict[str, str]) -> list[Finding]:
-    first = float(radargram["time"].values[0])
-    if first == 0.0:
-        return []
-    return [
-        Finding(
-            grade="warning",
-            code="migration-before-time-zero",
-            text="migration takes the first sample as time zero, and this record starts at another time",
-            received=f"first sample at {first:g} ns",
-            do="put time_zero first in the recipe: without it responses are moved wrongly and depths are off",
-            **where,
-        )
-    ]
+def _ends(recipe: Recipe) -> Iterator[Said]:
+    if recipe.after and not any(call.step in _WITHOUT_SIGN for call in recipe.after):
+        yield {
+            "code": "envelope-missing",
+            "text": "the recipe ends without the envelope, so strength swings between plus and minus and averages out",
+            "do": 'add [[after]] with step = "envelope" at the end',
+        }
 
 
-def _lengths(radargram: xr.DataArray) -> list[float]:
-    """Length of each segment, m."""
-    distance, segment = radargram["distance"].values, radargram["segment"].values
-    return [float(np.ptp(distance[segment == number])) for number in np.unique(segment)]
-
-
-def _order(recipe: Recipe, radargram: xr.DataArray, where: dict[str, str]) -> list[Finding]:
-    before = [call.step for call in recipe.before]
+def _gains(recipe: Recipe, radargram: xr.DataArray) -> Iterator[Said]:
     # A gain for pictures runs on what the whole first part gives.
-    names = [*before, *(call.step for call in recipe.display)]
-    timed = [name for name in names if name in ("compensate", "power_gain")]
-    if not timed or "time_zero" in names[: names.index(timed[0])]:
-        return []
-    return [
-        Finding(
-            grade="warning",
-            code="gain-before-time-zero",
-            text="a gain that counts from time zero runs where time zero was not set",
-            received=f"steps {', '.join(names)}; first sample at {float(radargram['time'].values[0]):g} ns",
-            do="put time_zero first",
-            **where,
-        )
-    ]
+    names = [call.step for call in (*recipe.before, *recipe.display)]
+    timed = [name for name in names if name in _TIMED]
+    if timed and "time_zero" not in names[: names.index(timed[0])]:
+        yield {
+            "code": "gain-before-time-zero",
+            "text": "a gain that counts from time zero runs where time zero was not set",
+            "received": f"steps {', '.join(names)}; first sample at {float(radargram['time'].values[0]):g} ns",
+            "do": "put time_zero first",
+        }
+    if "compensate" in timed and "q_compensation" in timed[timed.index("compensate") :]:
+        yield {
+            "code": "q-after-compensate",
+            "text": "absorption that grows with frequency is undone twice: compensate was fitted with it still there",
+            "received": f"steps {', '.join(timed)}",
+            "do": "put q_compensation before compensate: its rate is then fitted on what is left",
+        }

@@ -190,14 +190,13 @@ def _calls(entries: Any, part: str, where: str) -> tuple[StepCall, ...]:
 
 def _step_call(entry: dict[str, Any], part: str, where: str) -> StepCall:
     name = entry.get("step")
-    known = [step.name for step in STEPS]
     if name is None:
         raise SettingsError(
             "a step without its name", where=where, received=_short(entry), do='write step = "dewow", say'
         )
     step = find_step(name) if isinstance(name, str) else None
     if step is None:
-        raise SettingsError("unknown step", where=where, received=repr(name), do=_near(str(name), known))
+        raise SettingsError("unknown step", where=where, received=repr(name), do=_near_step(str(name), part))
     _check_place(step, part, where)
     stated = {key: value for key, value in entry.items() if key != "step"}
     settings = read_settings(parameter_model(step), stated, f"{where} ({step.name})")
@@ -221,6 +220,14 @@ def _check_place(step: Step, part: str, where: str) -> None:
 def _near(name: str, known: list[str] | tuple[str, ...]) -> str:
     close = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
     return f"did you mean '{close[0]}'?" if close else f"known: {', '.join(known)}"
+
+
+def _near_step(name: str, part: str) -> str:
+    """The nearest step of all, else those that may stand in this part: all of them are too many to read."""
+    close = difflib.get_close_matches(name, [step.name for step in STEPS], n=1, cutoff=0.5)
+    if close:
+        return f"did you mean '{close[0]}'?"
+    return f"known in [[{part}]]: {', '.join(step.name for step in STEPS if part in step.branches)}"
 
 
 def _short(value: Any) -> str:

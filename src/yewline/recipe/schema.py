@@ -11,7 +11,8 @@ from pydantic import ConfigDict, Field, create_model
 from pydantic.fields import FieldInfo
 
 from yewline.model import Settings
-from yewline.recipe.steps import STEPS, Step
+from yewline.recipe.purposes import PURPOSES
+from yewline.recipe.steps import STEPS, Step, find_step
 
 __all__ = ["Parameter", "parameter_model", "recipe_schema", "step_help", "step_parameters", "step_table"]
 
@@ -112,9 +113,13 @@ def step_help(step: Step) -> str:
 
 
 def step_table() -> str:
-    """All steps and their parameters as a table in Markdown, for the documents."""
+    """All steps and their parameters as tables in Markdown, one a purpose, for the documents."""
+    return "\n".join(f"### {purpose}\n\n{_table(names)}" for purpose, names in PURPOSES)
+
+
+def _table(names: tuple[str, ...]) -> str:
     rows = ["| step | what it does | may stand in | parameter | default | meaning |", "|---|---|---|---|---|---|"]
-    for step in STEPS:
+    for step in (step for name in names if (step := find_step(name)) is not None):
         head = f"| `{step.name}` | {_summary(step)} | {', '.join(step.branches)} "
         parameters = step_parameters(step)
         if not parameters:

@@ -10,43 +10,14 @@ import numpy as np
 import numpy.typing as npt
 
 from yewline import signal
-from yewline.signal import Section
+from yewline.recipe.defaults import DEFAULTS
+from yewline.signal import Section, equally_spaced, resampled
 
 __all__ = ["STEPS", "Step", "find_step"]
 
-Defaults = Callable[[Section, int], dict[str, float]]
-
-
-def _nothing(_section: Section, _samples: int) -> dict[str, float]:
-    return {}
-
-
-def _dewow_defaults(section: Section, _samples: int) -> dict[str, float]:
-    return {"window_ns": signal.default_dewow_window_ns(section)}
-
-
-def _band_defaults(section: Section, _samples: int) -> dict[str, float]:
-    low, high = signal.default_band_mhz(section)
-    return {"low_mhz": low, "high_mhz": high}
-
-
-def _compensate_defaults(section: Section, _samples: int) -> dict[str, float]:
-    return {"absorption_db_per_ns": section.absorption_db_per_ns or 0.0}
-
-
-def _migrate_defaults(section: Section, samples: int) -> dict[str, float]:
-    speed = section.velocity_m_per_ns
-    if speed is None:
-        return {}
-    return {"velocity_m_per_ns": speed, "pad_m": signal.default_pad_m(section, samples, speed)}
-
-
-def _gain_defaults(section: Section, _samples: int) -> dict[str, float]:
-    return {"window_ns": signal.default_gain_window_ns(section)}
-
-
-def _search_defaults(section: Section, samples: int) -> dict[str, float]:
-    return {"search_ns": samples // 2 * section.interval_ns}
+_EARLY: Final = ("before", "display")
+_LATE: Final = ("after", "display")
+_SEEN: Final = ("display",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,12 +30,13 @@ class Step:
     function : ``fn(amplitude, section, *, parameters) -> amplitude``; its signature and docstring are the one source
         of the schema, the help, the table in the documents and the provenance.
     branches : where a recipe may call it: "before" the velocity is known, "after", or for "display". A step after which
-        amplitudes can no longer be compared between traces, lines and visits may stand under "display" only; one that
-        needs the velocity may not stand there.
+        amplitudes can no longer be compared between traces, lines and visits may stand under "display" only; a
+        migration may not stand there.
     title : a few words for people.
     along_line : whether traces see each other, so that segments of a line must be run apart.
     why_display : for a step that is not amplitude-true, why, in words that follow its title.
-    defaults : what parameters that were left out mean for a given radargram.
+    removes : whether what it takes out of the samples, before less after, is a picture of its own.
+    section_after : for a step that changes how the radargram is sampled, the section that belongs to its result.
     """
 
     name: str
@@ -73,7 +45,8 @@ class Step:
     title: str
     along_line: bool = False
     why_display: str = ""
-    defaults: Defaults = field(default=_nothing, repr=False)
+    removes: bool = False
+    section_after: Callable[..., Section] | None = field(default=None, repr=False)
 
     @property
     def amplitude_true(self) -> bool:
@@ -82,7 +55,8 @@ class Step:
 
     def resolved(self, stated: dict[str, Any], section: Section, samples: int) -> dict[str, Any]:
         """Every parameter with the value in force: stated, else its default, else what the antenna makes of it."""
-        from_antenna = self.defaults(section, samples)
+        defaults = DEFAULTS.get(self.name)
+        from_antenna = {} if defaults is None else defaults(section, samples, stated)
         return {
             name: from_antenna.get(name) if value is None else value
             for name, value in {**self._signature_defaults(), **stated}.items()
@@ -94,67 +68,121 @@ class Step:
 
 STEPS: Final[tuple[Step, ...]] = (
     Step(
-        name="time_zero",
-        function=signal.time_zero,
-        branches=("before",),
-        title="Time zero to the first sample",
-        defaults=_search_defaults,
-    ),
-    Step(
-        name="dewow",
-        function=signal.dewow,
-        branches=("before", "display"),
-        title="Wow removal",
-        defaults=_dewow_defaults,
-    ),
-    Step(
-        name="band_pass",
-        function=signal.band_pass,
-        branches=("before", "display"),
-        title="Zero-phase band-pass",
-        defaults=_band_defaults,
-    ),
-    Step(
-        name="background_removal",
-        function=signal.background_removal,
-        branches=("before", "display"),
-        title="Background removal",
+        "repair_traces",
+        signal.repair_traces,
+        ("before",),
+        "Repair of faulty traces and samples",
         along_line=True,
+        removes=True,
+    ),
+    Step("time_zero", signal.time_zero, ("before",), "Time zero to the first sample"),
+    Step("detrend", signal.detrend, _EARLY, "Trend removal", removes=True),
+    Step("dewow", signal.dewow, _EARLY, "Wow removal", removes=True),
+    Step("equal_spacing", signal.equal_spacing, _EARLY, "Equal trace distance", True, section_after=equally_spaced),
+    Step("resample_time", signal.resample_time, _EARLY, "New sample interval", section_after=resampled),
+    Step("band_pass", signal.band_pass, _EARLY, "Zero-phase band-pass", removes=True),
+    Step("band_pass_trapezoid", signal.band_pass_trapezoid, _EARLY, "Four-corner band-pass", removes=True),
+    Step("notch", signal.notch, _EARLY, "Zero-phase notch", removes=True),
+    Step("background_removal", signal.background_removal, _EARLY, "Background removal", along_line=True, removes=True),
+    Step(
+        "background_fk", signal.background_fk, _EARLY, "Background removal by wavenumber", along_line=True, removes=True
     ),
     Step(
-        name="compensate",
-        function=signal.compensate,
-        branches=("before", "display"),
-        title="Spreading and absorption compensation",
-        defaults=_compensate_defaults,
-    ),
-    Step(
-        name="power_gain",
-        function=signal.power_gain,
-        branches=("before", "display"),
-        title="Gain by a power of time",
-    ),
-    Step(
-        name="migrate_stolt",
-        function=signal.migrate_stolt,
-        branches=("after",),
-        title="Stolt migration",
+        "eigen_background",
+        signal.eigen_background,
+        _EARLY,
+        "Background removal by eigen-images",
         along_line=True,
-        defaults=_migrate_defaults,
+        removes=True,
+    ),
+    Step("dip_filter", signal.dip_filter, _EARLY, "Dip filter", along_line=True, removes=True),
+    Step("air_wave_removal", signal.air_wave_removal, _EARLY, "Air-wave removal", along_line=True, removes=True),
+    Step("predictive_deconvolution", signal.predictive_deconvolution, _EARLY, "Ringing suppression", removes=True),
+    Step("zero_phase", signal.zero_phase, _EARLY, "Zero-phasing"),
+    Step("q_compensation", signal.q_compensation, _EARLY, "Frequency-dependent attenuation compensation"),
+    Step("compensate", signal.compensate, _EARLY, "Spreading and absorption compensation"),
+    Step("power_gain", signal.power_gain, _EARLY, "Gain by a power of time"),
+    Step("migrate_stolt", signal.migrate_stolt, ("after",), "Stolt migration", along_line=True),
+    Step("migrate_phase_shift", signal.migrate_phase_shift, ("after",), "Phase-shift migration", along_line=True),
+    Step("migrate_kirchhoff", signal.migrate_kirchhoff, ("after",), "Kirchhoff migration", along_line=True),
+    Step("envelope", signal.envelope, _LATE, "Envelope"),
+    Step("similarity", signal.similarity, _LATE, "Similarity of neighbouring traces", along_line=True),
+    Step("truncation", signal.truncation, _LATE, "Truncation of reflections", along_line=True),
+    Step("low_amplitude", signal.low_amplitude, _LATE, "Quietness", along_line=True),
+    Step("instantaneous_frequency", signal.instantaneous_frequency, _LATE, "Instantaneous frequency"),
+    Step(
+        "instantaneous_phase",
+        signal.instantaneous_phase,
+        _SEEN,
+        "Instantaneous phase",
+        why_display="instantaneous phase shows weak waves like strong ones",
     ),
     Step(
-        name="envelope",
-        function=signal.envelope,
-        branches=("after", "display"),
-        title="Envelope",
+        "cosine_phase",
+        signal.cosine_phase,
+        _SEEN,
+        "Cosine of phase",
+        why_display="cosine of phase shows weak waves like strong ones",
     ),
     Step(
-        name="automatic_gain",
-        function=signal.automatic_gain,
-        branches=("display",),
-        title="Automatic gain",
+        "spiking_deconvolution",
+        signal.spiking_deconvolution,
+        _SEEN,
+        "Spiking deconvolution",
+        why_display="spiking deconvolution undoes the line's own spectrum, which is what moisture changes",
+    ),
+    Step(
+        "shaping_deconvolution",
+        signal.shaping_deconvolution,
+        _SEEN,
+        "Wiener shaping to a Ricker wavelet",
+        why_display="Wiener shaping makes the wavelets of wet and dry days alike",
+    ),
+    Step(
+        "predictive_deconvolution_by_trace",
+        signal.predictive_deconvolution_by_trace,
+        _SEEN,
+        "Ringing suppression, trace by trace",
+        removes=True,
+        why_display="an operator of each trace's own destroys amplitude: a strong response changes it",
+    ),
+    Step(
+        "spectral_whitening",
+        signal.spectral_whitening,
+        _SEEN,
+        "Spectral whitening",
+        why_display="spectral whitening brings every line's spectrum to one level, which is what moisture changes",
+    ),
+    Step(
+        "automatic_gain",
+        signal.automatic_gain,
+        _SEEN,
+        "Automatic gain",
         why_display="automatic gain destroys amplitude: it brings strong and weak responses to one level",
-        defaults=_gain_defaults,
+    ),
+    Step(
+        "topography",
+        signal.topography,
+        _SEEN,
+        "Topography",
+        along_line=True,
+        why_display="topography makes time count from a level datum, so that depth below ground can no longer be read",
+    ),
+    Step(
+        "line_balance",
+        signal.line_balance,
+        _SEEN,
+        "Balance between lines",
+        along_line=True,
+        why_display="balance between lines takes out what soil and moisture do to a line",
+    ),
+    Step(
+        "trace_balance",
+        signal.trace_balance,
+        _SEEN,
+        "Balance between traces",
+        along_line=True,
+        why_display="balance between traces lowers the trace that holds a strong response",
     ),
 )
 
