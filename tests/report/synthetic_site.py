@@ -32,7 +32,9 @@ from yewline.model import (
     make_radargram,
     make_readings,
 )
-from yewline.workspace.results import SiteResult, VisitResult
+from yewline.signal.velocity import HyperbolaFit, VelocityEstimate, combine_estimates, fit_hyperbola
+from yewline.workspace.results import SiteResult, SourceVelocity, VisitResult, VisitVelocities
+from yewline.workspace.velocities import SeenHyperbola
 
 WIDTH, HEIGHT, CELL = 28.0, 17.0, 0.25
 AREA = shapely.Polygon(
@@ -304,6 +306,39 @@ def make_visit(
         drawn=empty_outlines(HOTSPOT_COLUMNS),
         scored=hotspots,
         score=make_score(hotspots, burials, opened, seed + 7),
+        velocities=make_velocities(v, "L01"),
+    )
+
+
+def make_fit(line: str, x_m: float, v: float) -> HyperbolaFit:
+    x = x_m + np.linspace(-0.9, 0.9, 15)
+    t = 2 * np.hypot(0.8, x - x_m) / v
+    fit = fit_hyperbola(x, t + 0.05 * np.sin(9 * x))
+    return replace(fit, line=line)
+
+
+def make_velocities(v: float, line: str, *, off: float = 1.0) -> VisitVelocities:
+    """Moisture used; hyperbolas of the same ground, or `off` times as fast; a ground wave that is only shown."""
+    moisture = SourceVelocity("moisture", VelocityEstimate(v, 0.006, "moisture", depth_to_m=1.5, n=40), note="readings")
+    seen = tuple(
+        SeenHyperbola(make_fit(line, x, speed), fate)
+        for x, speed, fate in (
+            (5.0, off * v, "used"),
+            (9.0, off * v, "used"),
+            (14.0, 0.19, "outlier"),
+            (20.0, 0.29, "air"),
+        )
+    )
+    about = VelocityEstimate(off * v, 0.003, "hyperbolas", depth_to_m=0.8, n=2, dof=9.0, cautions=("few-hyperbolas",))
+    hyperbolas = SourceVelocity("hyperbolas", about, 0.002, note="2 hyperbolas on 1 line")
+    surface = VelocityEstimate(1.1 * v, 0.004, "ground wave", depth_to_m=0.3, label="cmp1")
+    ground = SourceVelocity("ground wave", surface, compared=False)
+    return VisitVelocities(
+        0,
+        (moisture, hyperbolas, ground),
+        combine_estimates([moisture.estimate, hyperbolas.estimate]),
+        seen,
+        lines=6,
     )
 
 

@@ -10,7 +10,7 @@ from rich.table import Table
 
 from yewline.cli.console import ADVICE, OUT, count, show_json, show_progress
 from yewline.model import Finding
-from yewline.workspace import check_site, open_site
+from yewline.workspace import Rewalk, check_site, open_site
 
 __all__ = ["carry_out"]
 
@@ -31,6 +31,7 @@ def carry_out(*, site: Path, everything: bool, as_json: bool, quiet: bool) -> No
         raise SystemExit(1 if faults else 0)
     shown = [f for f in report.findings if everything or f.grade != "found" or f.code in _IN_SHORT]
     _show(opened.settings.name, [visit.name for visit in opened.visits], shown)
+    _show_walk(report.again)
     tally = {grade: sum(f.grade == grade for f in report.findings) for grade in _ORDER}
     ADVICE.print(
         f"\n{count(tally['fault'], 'fault')}, {count(tally['warning'], 'warning')}, "
@@ -59,6 +60,20 @@ def _show(name: str, visits: list[str], findings: list[Finding]) -> None:
         for grade in _ORDER:
             for finding, lines in _alike(finding for finding in mine if finding.grade == grade):
                 _show_one(finding, lines)
+
+
+def _show_walk(again: dict[str, tuple[Rewalk, ...]]) -> None:
+    """What to do before leaving, in walking order."""
+    for visit, walks in again.items():
+        if not walks:
+            continue
+        OUT.print(f"\n[bold]Before you leave, {escape(visit)}: {count(len(walks), 'line')} to walk again[/bold]")
+        for number, walk in enumerate(walks, start=1):
+            row = Table.grid(padding=(0, 1, 0, 2))
+            row.add_column(width=8, justify="right")
+            row.add_column()
+            row.add_row(f"{number}", escape(f"{walk.text[:1].upper()}{walk.text[1:]}."))
+            OUT.print(row)
 
 
 def _show_one(finding: Finding, lines: list[str]) -> None:

@@ -168,6 +168,7 @@ def _readme(result: SiteResult, layers: list[str], tables: dict[str, ResultTable
         "slices/VISIT/      strength of each depth slice; the name has its depth, the band its depth error (GeoTIFF)",
         "moisture/VISIT/    water.tif: estimated water content, m3/m3; water_sd.tif: its standard deviation (GeoTIFF)",
         "visits/VISIT/      radargrams.zarr: processed lines; volume.zarr: strength over depth, y, x (Zarr)",
+        "                   velocities.json: what the recordings say of the velocity, every hyperbola with its picks",
         "summary.json       the figures that yewline run --json prints, without report and seconds",
         "provenance.json    inputs with SHA-256, recipe, choices, settings, version, findings",
         "report.html        the report; left_out.json: what could not be used; stages.json: what is up to date",

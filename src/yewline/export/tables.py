@@ -42,6 +42,8 @@ def result_tables(result: SiteResult) -> dict[str, ResultTable]:
         "comparisons": _comparisons(result),
         "slices": _slices(result),
         "moisture": _moisture(result),
+        "velocities": _velocities(result),
+        "hyperbolas": _hyperbolas(result),
         "lines": _lines(result),
         "findings": _findings(result),
     }
@@ -227,6 +229,43 @@ def _moisture(result: SiteResult) -> ResultTable:
         figures = tuple(None if wet is None else getattr(wet, name) for name in columns[2:11])
         v = visit.velocity
         table.rows.append((visit.name, visit.settings.date, *figures, v.mean_m_per_ns, v.mean_sigma_m_per_ns, v.source))
+    return table
+
+
+def _velocities(result: SiteResult) -> ResultTable:
+    columns = (
+        "visit", "source", "label", "used", "compared", "velocity_m_per_ns", "sd_m_per_ns", "low_m_per_ns",
+        "high_m_per_ns", "n", "depth_from_m", "depth_to_m", "cautions", "rests_on",
+    )  # fmt: skip
+    table = ResultTable("velocity of each visit by several ways; low and high: 95 % interval", columns)
+    for visit in result.visits:
+        for i, source in enumerate(visit.velocities.sources if visit.velocities is not None else ()):
+            about, used = source.estimate, visit.velocities is not None and visit.velocities.used == i
+            table.rows.append(
+                (visit.name, source.kind, about.label, used, source.compared, about.v_m_per_ns, about.sigma_m_per_ns,
+                 *source.interval, about.n, about.depth_from_m, about.depth_to_m, " ".join(about.cautions), source.note)
+            )  # fmt: skip
+    return table
+
+
+def _hyperbolas(result: SiteResult) -> ResultTable:
+    columns = (
+        "visit", "line", "became", "by", "along_m", "time_ns", "velocity_m_per_ns", "sd_m_per_ns", "depth_m",
+        "expected_false", "cautions",
+    )  # fmt: skip
+    table = ResultTable(
+        "hyperbolas found on the lines or laid by people, and what became of each; time_ns: straight down", columns
+    )
+    for visit in result.visits:
+        held = visit.velocities
+        if held is None:
+            continue
+        each = [*((seen.fit, seen.fate) for seen in held.hyperbolas), *((fit, "laid by hand") for fit in held.people)]
+        for fit, fate in each:
+            table.rows.append(
+                (visit.name, fit.line, fate, fit.by, fit.x_m, fit.t0_ns, fit.v_m_per_ns, fit.sigma_v_m_per_ns,
+                 fit.depth_m, fit.expected_false, " ".join(fit.cautions))
+            )  # fmt: skip
     return table
 
 

@@ -32,7 +32,6 @@ AGAIN: dict[str, str] = {
     "trace-clipped": "cut off at full scale",
     "trace-dead": "traces without signal",
     "line-noise": "noisy",
-    "line-shallow": "answers for a short time only",
     "line-level": "recorded on another scale",
     "odometer-slip": "the wheel slipped",
     "repeat-poor": "does not agree with its repeat",

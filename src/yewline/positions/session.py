@@ -207,7 +207,7 @@ def noise_findings(
             text = "the ground answers for a shorter time than on the other lines"
             received = f"{each.level.usable_ns:.0f} ns against {usable:.0f} ns"
             do = "check the contact of the antenna; what lies deeper may be unseen on this line"
-            findings.append(Finding("warning", "line-shallow", text, received=received, do=do, line=line))
+            findings.append(Finding("found", "line-shallow", text, received=received, do=do, line=line))
     return findings
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from yewline.report.basemap import world_bounds
 from yewline.report.cells import Cell, Table
 from yewline.report.comparisons import compared
+from yewline.report.corrections import corrections
 from yewline.report.distances import distance_limit, distance_plot, null_plot
 from yewline.report.history import burial_lead, burial_table
 from yewline.report.hotspots import TOO_LONG, longer_than_grave
@@ -38,6 +39,7 @@ from yewline.report.sentences import (
 )
 from yewline.report.slices import slice_views
 from yewline.report.tables import hotspot_table, overview_table
+from yewline.report.velocities import hyperbola_example, velocities
 from yewline.report.words import (
     CARE,
     CAUTIONS,
@@ -60,6 +62,7 @@ CONTENTS: Final = (
     ("answer", "The answer first"),
     ("maps", "Maps"),
     ("moisture", "Soil moisture"),
+    ("velocity", "Velocity by several ways"),
     ("slices", "Depth slices"),
     ("radargrams", "Radargrams"),
     ("distances", "Distances and chance"),
@@ -91,7 +94,9 @@ def report_context(result: SiteResult) -> dict[str, Any]:
         "contents": CONTENTS,
         **_answer(result),
         **_pictures(result),
-        "radargrams": _radargrams(result),
+        "velocities": velocities(result),
+        **_radargrams(result),
+        "corrections": corrections(result),
         "amplitude_bar": _bar("Amplitude (relative)", AMPLITUDE, "negative", "positive", blank=False),
         **compared(result),
         **_tables(result),
@@ -265,7 +270,10 @@ def _radargrams(result: SiteResult) -> dict[str, Any]:
         others = [view for view in shown if view.line not in first]
         if others:
             rest.append({"name": name, "count": count(len(others), "more line"), "views": others})
-    return {"any": any(views.values()), "chosen": chosen, "rest": rest}
+    return {
+        "radargrams": {"any": any(views.values()), "chosen": chosen, "rest": rest},
+        "hyperbola_view": hyperbola_example(result, clip=clip, pixels_each=each),
+    }
 
 
 def _tables(result: SiteResult) -> dict[str, Any]:

@@ -64,6 +64,8 @@ class RadargramView:
     depth_ticks: tuple[tuple[float, str], ...]
     marks: tuple[Mark, ...]
     band: tuple[float, float] | None
+    curves: tuple[tuple[str, str], ...] = ()
+    """Paths laid over the picture, each with its dashes."""
     box: tuple[float, float, float, float] = (LEFT, TOP, WIDE - LEFT - RIGHT, HIGH)
     size: tuple[float, float] = (WIDE, TOP + HIGH + FOOT)
 

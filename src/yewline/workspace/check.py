@@ -11,11 +11,13 @@ import shapely
 
 from yewline.errors import YewlineError
 from yewline.model import Finding, digest
-from yewline.positions import Rewalk, check_field, resurvey_list
+from yewline.positions import LineSettings, Rewalk, line_settings, resurvey_list, settings_findings
 from yewline.progress import SILENT, Progress
+from yewline.workspace.field import field_findings, said_once
 from yewline.workspace.gather import Products, survey_frame
 from yewline.workspace.inputs import hash_inputs
 from yewline.workspace.inspect import inspect_line
+from yewline.workspace.lazy import lights_of
 from yewline.workspace.load import LoadedVisit, load_visit
 from yewline.workspace.site import Site, Visit
 from yewline.workspace.stage_ground import load_readings, no_velocity
@@ -58,6 +60,9 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
     try:
         recipe = load_recipe(site)
         findings.append(Finding("found", "recipe", f"recipe '{recipe.name}'"))
+        if site.settings.recipe and (site.root / "recipe.toml").is_file():
+            text = f"recipe.toml goes before the built-in recipe '{site.settings.recipe}' that site.toml names"
+            findings.append(Finding("found", "recipe-file-first", text, where="recipe.toml"))
     except YewlineError as error:
         findings.append(Finding.of_error(error, "recipe"))
     try:
@@ -69,6 +74,7 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
     places: list[np.ndarray[Any, Any]] = []
     tried_lines = Products()
     again: dict[str, tuple[Rewalk, ...]] = {}
+    used: dict[str, dict[str, LineSettings]] = {}
     if not site.settings.release.decided_by:
         text = "nobody is named who decides on release"
         findings.append(Finding("warning", "release", text, where="site.toml", do="fill in [release]"))
@@ -87,7 +93,8 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
     ]
     for visit in site.visits:
         loaded = load_visit(site, visit, progress=progress)
-        said_of = [*loaded.findings, *_field_check(visit, loaded)]
+        used[visit.name] = {line: line_settings(light) for line, light in lights_of(loaded.radargrams).items()}
+        said_of = [*loaded.findings, *field_findings(visit, loaded)]
         findings += said_of
         findings += _counted(visit, loaded)
         places += [np.column_stack([r["x"], r["y"]]) for r in loaded.radargrams.values()]
@@ -108,8 +115,13 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
         again[visit.name] = resurvey_list(said_of, loaded.ends, north_deg=_north(site))
     area = outlines.area if outlines.area is not None else area_of_lines(places, 0.5) if places else None
     findings += (outlines if area is None else within(outlines, area)).findings
+    # Line by line within a visit it was said there already.
+    walked = {visit: lines for visit, lines in used.items() if lines}
+    findings += [finding for finding in settings_findings(walked) if not finding.line]
     findings += _frame_faults(site, tried_lines, findings)
-    return CheckReport(site.settings.name, tuple(site.inside(finding) for finding in findings), inputs, again)
+    return CheckReport(
+        site.settings.name, tuple(site.inside(finding) for finding in said_once(findings)), inputs, again
+    )
 
 
 def _frame_faults(site: Site, tried: Products, known: list[Finding]) -> list[Finding]:
@@ -123,17 +135,12 @@ def _frame_faults(site: Site, tried: Products, known: list[Finding]) -> list[Fin
     return [finding for finding in frame.findings if finding.code == "depth-short"]
 
 
-def _field_check(visit: Visit, loaded: LoadedVisit) -> list[Finding]:
-    """What the lines of a visit say of one another."""
-    if not loaded.radargrams:
-        return []
-    found = check_field(loaded.radargrams, visit=visit.name).findings
-    return list(found)
-
-
 def _north(site: Site) -> float:
-    """Bearing of the site's +y axis."""
-    return site.settings.frame.bearing_of_y_deg()
+    """Bearing of the site's +y axis; that of a local frame where control points do not fit, which is said elsewhere."""
+    try:
+        return site.settings.frame.bearing_of_y_deg()
+    except YewlineError:
+        return site.settings.frame.north_deg
 
 
 def _counted(visit: Visit, loaded: LoadedVisit) -> list[Finding]:

@@ -18,6 +18,7 @@ from yewline.progress import Progress
 from yewline.recipe import Recipe, recipe_digest, recipe_to_toml, run_display
 from yewline.volume import slice_thickness_m
 from yewline.workspace.choices import list_choices
+from yewline.workspace.corrections import corrections_of
 from yewline.workspace.lazy import LazyLines, lights_of
 from yewline.workspace.results import SiteResult, VisitResult
 from yewline.workspace.site import Site
@@ -25,8 +26,10 @@ from yewline.workspace.stage_accuracy import compare_all, match_tolerance_m, sco
 from yewline.workspace.stage_ground import Ground, load_readings, make_ground
 from yewline.workspace.stage_hotspots import cut_visit, outline_visit
 from yewline.workspace.stage_lines import Lines, guard_visit, line_spacing
+from yewline.workspace.stage_velocity import compare_velocities
 from yewline.workspace.stage_volume import choose_grid
 from yewline.workspace.truth import Outlines, area_of_lines, load_outlines, within
+from yewline.workspace.velocities import RecordedVelocities, VisitVelocities
 
 __all__ = ["Products", "SurveyFrame", "gather_result", "survey_frame"]
 
@@ -56,6 +59,7 @@ class Products:
 
     lines: dict[str, Lines] = field(default_factory=dict)
     volumes: dict[str, xr.Dataset] = field(default_factory=dict)
+    velocities: dict[str, RecordedVelocities] = field(default_factory=dict)
     frame: SurveyFrame | None = None
     result: SiteResult | None = None
 
@@ -169,6 +173,7 @@ def gather_result(
         name: outline_visit(site, name, slices.isel(slice=chosen), frame.grid, frame.area)
         for name, (slices, chosen) in cut.items()
     }
+    velocities = {name: _velocities(site, products, frame, name) for name in cut}
     visits = []
     for name in progress.over(cut, "hotspots and accuracy"):
         each, ground = outlined[name], frame.ground[name]
@@ -176,7 +181,7 @@ def gather_result(
             VisitResult(
                 name=name,
                 settings=site.visit(name).settings,
-                radargrams=_for_display(recipe, products.lines[name][0]),
+                radargrams=_for_display(recipe, products.lines[name][0], ground.velocity.mean_m_per_ns),
                 velocity=ground.velocity,
                 readings=ground.readings,
                 moisture=ground.moisture,
@@ -189,6 +194,8 @@ def gather_result(
                 drawn=each.drawn,
                 scored=each.scored,
                 score=score_one(each, frame.outlines, settings, frame.area, tolerance_m=tolerance_m),
+                velocities=velocities[name][0],
+                corrections=corrections_of(site, site.visit(name), products.lines[name][1]),
             )
         )
     said = [*site.strays(), *frame.outlines.findings, *frame.findings, *blank]
@@ -198,7 +205,7 @@ def gather_result(
             said += [Finding(**fault) for fault in json.loads(products.volumes[name].attrs["findings"])]
         if name in cut:
             said += guard_visit(site, name, recipe, products.lines[name][0])
-            said += [*frame.ground[name].findings, *outlined[name].findings]
+            said += [*frame.ground[name].findings, *velocities[name][1], *outlined[name].findings]
     return SiteResult(
         root=site.root,
         settings=settings,
@@ -221,9 +228,14 @@ def gather_result(
     )
 
 
-def _for_display(recipe: Recipe, lines: Mapping[str, xr.DataArray]) -> LazyLines:
+def _velocities(site: Site, products: Products, frame: SurveyFrame, name: str) -> tuple[VisitVelocities, list[Finding]]:
+    recorded, lines = products.velocities[name], products.lines[name][0]
+    return compare_velocities(site, site.visit(name), recorded, frame.ground[name], lines, frame.outlines.burials)
+
+
+def _for_display(recipe: Recipe, lines: Mapping[str, xr.DataArray], v_m_per_ns: float) -> LazyLines:
     """Lines as pictures show them, made when they are asked for."""
-    return LazyLines(lines, lambda line: run_display(recipe, lines[line]), lights=lights_of(lines))
+    return LazyLines(lines, lambda line: run_display(recipe, lines[line], velocity_m_per_ns=v_m_per_ns))
 
 
 def _is_blank(slices: xr.Dataset, chosen: int, frame: SurveyFrame) -> bool:

@@ -46,7 +46,8 @@ def inputs_of_visit(visit: Visit) -> list[Path]:
     if (visit.path / "lines.csv").is_file():
         paths.append(visit.path / "lines.csv")
     paths += visit.readings_paths
-    return paths + sorted(path for path in (visit.path / "lines").rglob("*") if path.is_file())
+    recorded = [path for part in ("lines", "gathers") for path in (visit.path / part).rglob("*") if path.is_file()]
+    return paths + sorted(recorded)
 
 
 def _with_sidecars(path: Path) -> list[Path]:

@@ -2,25 +2,46 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import xarray as xr
 
 from yewline.errors import InputError
 from yewline.model import Finding
 from yewline.recipe import section_of
-from yewline.signal import clipped_traces, dead_traces, noise_level, spiky_traces, time_zero_drift
+from yewline.signal import TraceFaults, clipped_traces, dead_traces, noise_level, spiky_traces, time_zero_drift
 
-__all__ = ["faulty_traces", "inspect_line", "place_of"]
+__all__ = ["LineFaults", "faulty_traces", "inspect_line", "line_faults", "place_of"]
+
+Indices = np.ndarray[tuple[int], np.dtype[np.intp]]
 
 
-def faulty_traces(radargram: xr.DataArray) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+@dataclass(frozen=True, slots=True)
+class LineFaults:
+    """Dead and spiky traces of a raw line."""
+
+    dead: TraceFaults
+    spiky: TraceFaults
+
+    @property
+    def traces(self) -> Indices:
+        """Indices of both, which processing replaces by their neighbours."""
+        return np.array(sorted({*self.dead.traces, *self.spiky.traces}), np.intp)
+
+
+def line_faults(radargram: xr.DataArray) -> LineFaults:
+    """Look for dead and spiky traces: the slowest look at a line, so that it is taken once."""
+    return LineFaults(dead_traces(radargram.values), spiky_traces(radargram.values))
+
+
+def faulty_traces(radargram: xr.DataArray) -> Indices:
     """Indices of dead and spiky traces, which processing replaces by their neighbours."""
-    amplitude = radargram.values
-    return np.array(sorted({*dead_traces(amplitude).traces, *spiky_traces(amplitude).traces}), np.intp)
+    return line_faults(radargram).traces
 
 
-def inspect_line(radargram: xr.DataArray) -> list[Finding]:
-    """Findings on one raw line, each with its trace numbers (from 1) and what to do."""
+def inspect_line(radargram: xr.DataArray, faults: LineFaults | None = None) -> list[Finding]:
+    """Findings on one raw line, each with its trace numbers (from 1) and what to do; `faults` where they are known."""
     line, visit = str(radargram.attrs.get("line", "")), str(radargram.attrs.get("visit", ""))
     amplitude = radargram.values
     section = section_of(radargram)
@@ -30,11 +51,11 @@ def inspect_line(radargram: xr.DataArray) -> list[Finding]:
         where = f"{place_of(radargram)}{_numbers(traces)}"
         findings.append(Finding("warning", code, text, where=where, received=received, do=do, visit=visit, line=line))
 
-    dead = dead_traces(amplitude)
+    known = line_faults(radargram) if faults is None else faults
+    dead, spiky = known.dead, known.spiky
     if dead:
         text = f"{_count(dead.traces)} without signal"
         say("trace-dead", text, "", "replaced by their neighbours; walk the line again if many", dead.traces)
-    spiky = spiky_traces(amplitude)
     # A dead trace is unlike its neighbours in every way: it is named once.
     if wild := tuple(trace for trace in spiky.traces if trace not in dead.traces):
         text = f"{_count(wild)} with wild samples"

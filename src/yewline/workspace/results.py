@@ -18,13 +18,18 @@ import xarray as xr
 from yewline.accuracy.result import ChanceLevel, DirectedDistances, Proportion, VisitComparison, VisitScore
 from yewline.ground.summary import MoistureSummary
 from yewline.model import Finding, SiteSettings, VelocityField, VisitSettings
+from yewline.workspace.corrections import Correction
+from yewline.workspace.velocities import SourceVelocity, VisitVelocities, velocities_summary
 
 __all__ = [
     "ChanceLevel",
+    "Correction",
     "SiteResult",
+    "SourceVelocity",
     "VisitComparison",
     "VisitResult",
     "VisitScore",
+    "VisitVelocities",
     "left_out_sentences",
     "run_schema",
 ]
@@ -50,6 +55,8 @@ class VisitResult:
     found : hotspots outlined by the noise rule; `equal_area`: by equal area; `drawn`: by a person for this visit.
     scored : those that are scored (drawn ones where there are any for this visit, else by the primary rule).
     score : against the known burials, or None where there are none.
+    corrections : what was corrected on single lines, before and after.
+    velocities : the visit's velocity by several ways, side by side.
     """
 
     name: str
@@ -67,6 +74,8 @@ class VisitResult:
     drawn: gpd.GeoDataFrame
     scored: gpd.GeoDataFrame
     score: VisitScore | None
+    corrections: tuple[Correction, ...] = ()
+    velocities: VisitVelocities | None = None
 
 
 @dataclass(frozen=True)
@@ -186,6 +195,7 @@ def _visit_summary(visit: VisitResult) -> dict[str, Any]:
                 {"mean": _figure(visit.velocity.mean_m_per_ns), "sd": _figure(visit.velocity.mean_sigma_m_per_ns)},
                 "the error of the velocity is not known",
             ),
+            "velocities": velocities_summary(visit.velocities),
             "hotspots": len(visit.scored),
             "slice_m": [round(top, 6), round(base, 6)],
             "tolerance_m": _figure(score.tolerance_m if score else None),

@@ -24,6 +24,7 @@ from yewline.workspace.outcome import Outcome
 from yewline.workspace.results import SiteResult, left_out_sentences
 from yewline.workspace.site import Site
 from yewline.workspace.stage_lines import load_recipe, make_lines
+from yewline.workspace.stage_velocity import load_recorded, recorded_velocities, save_recorded
 from yewline.workspace.stage_volume import make_visit_volume
 from yewline.workspace.store import load_radargrams, load_volume, save_radargrams, save_volume
 from yewline.workspace.truth import check_frame
@@ -32,6 +33,11 @@ __all__ = ["run_site", "site_result"]
 
 # What the figures rest on besides the lines themselves; a change of these leaves lines and volumes as they are.
 _ONLY_FOR_SCORES = ("burials.", "opened.", "marks/")
+
+
+def _beside_lines(name: str) -> bool:
+    """Whether a visit's file has no part in its lines."""
+    return "/readings." in name or "/gathers/" in name
 
 
 def run_site(
@@ -97,11 +103,13 @@ class _Run:
         self.recipe: Recipe = load_recipe(site)
         check_frame(site)
         self.products = Products()
+        self.lines_key = ""
 
     def do(self, export: Callable[[SiteResult, Path], object], report: Callable[[SiteResult, Path], object]) -> Outcome:
         summary, page = self.folder / "summary.json", self.folder / "report.html"
         left_out = self.folder / "left_out.json"
         self._do_lines()
+        self._do_velocities()
         self._do_volumes()
         whole = digest("whole", version(), self.inputs, recipe_digest(self.recipe))
         self._stage("export", whole, [summary, left_out], lambda: self._export(export, left_out))
@@ -123,6 +131,7 @@ class _Run:
 
     def result(self) -> SiteResult:
         self._do_lines()
+        self._do_velocities()
         self._do_volumes()
         return self._gathered()
 
@@ -130,9 +139,9 @@ class _Run:
         """Radargrams of all visits at once: absorption is fitted over all of them."""
         names = [visit.name for visit in self.site.visits]
         paths = {name: self._visit_folder(name) / "radargrams.zarr" for name in names}
-        raw = {k: v for k, v in self.inputs.items() if k.startswith("visits/") and "/readings." not in k}
+        raw = {k: v for k, v in self.inputs.items() if k.startswith("visits/") and not _beside_lines(k)}
         settings = self.site.settings.model_dump(mode="json", include={"frame", "grids", "position_sigma_m"})
-        key = digest("lines", version(), raw, settings, self._recipe_part("before"))
+        key = self.lines_key = digest("lines", version(), raw, settings, self._recipe_part("before"))
         if all(self.cache.is_fresh(f"lines {name}", key, [path]) for name, path in paths.items()):
             self.cache.kept += [f"lines {name}" for name in names]
             return
@@ -147,8 +156,24 @@ class _Run:
             self._stage(f"lines {name}", key, [path], save)
             self.products.lines[name] = (radargrams, findings)
 
+    def _do_velocities(self) -> None:
+        """What the recordings themselves say of the velocity; no depth rests on it."""
+        for visit in self.site.visits:
+            path = self._visit_folder(visit.name) / "velocities.json"
+            gathers = {k: v for k, v in self.inputs.items() if k.startswith(f"visits/{visit.name}/gathers/")}
+            about = [visit.settings.model_dump(mode="json"), self.site.settings.primary.seed]
+            key = digest("velocities", version(), self.lines_key, gathers, about)
+            self._stage(f"velocities {visit.name}", key, [path], partial(self._make_velocities, visit.name, path))
+
+    def _make_velocities(self, name: str, path: Path) -> None:
+        self._load_lines()
+        lines = self.products.lines[name][0]
+        held = recorded_velocities(self.site, self.site.visit(name), lines, progress=self.progress)
+        write_atomically(path, lambda draft: save_recorded(draft, held))
+        self.products.velocities[name] = held
+
     def _do_volumes(self) -> None:
-        used = {k: v for k, v in self.inputs.items() if not k.startswith(_ONLY_FOR_SCORES)}
+        used = {k: v for k, v in self.inputs.items() if not k.startswith(_ONLY_FOR_SCORES) and "/gathers/" not in k}
         key = digest("volume", version(), used, recipe_digest(self.recipe))
         for visit in self.site.visits:
             path = self._visit_folder(visit.name) / "volume.zarr"
@@ -182,6 +207,8 @@ class _Run:
             for name in frame.usable:
                 if name not in self.products.volumes:
                     self.products.volumes[name] = load_volume(self._visit_folder(name) / "volume.zarr")
+                if name not in self.products.velocities:
+                    self.products.velocities[name] = load_recorded(self._visit_folder(name) / "velocities.json")
             with self._timed("hotspots and accuracy"):
                 self.products.result = gather_result(
                     self.site, self.recipe, self.inputs, self.products, frame, progress=self.progress

@@ -25,10 +25,12 @@ from yewline.recipe import (
     run_before,
     run_lines,
     section_of,
+    shipped_recipe,
     standard_recipe,
 )
 from yewline.signal import Section, fill_traces, fit_absorption
-from yewline.workspace.inspect import faulty_traces, inspect_line, place_of
+from yewline.workspace.field import field_findings, said_once
+from yewline.workspace.inspect import LineFaults, faulty_traces, inspect_line, line_faults, place_of
 from yewline.workspace.lazy import LazyLines, lights_of, without_samples
 from yewline.workspace.line_cache import LineCache
 from yewline.workspace.load import LoadedVisit, load_visit
@@ -55,10 +57,12 @@ WORKERS = os.cpu_count() or 1
 
 
 def load_recipe(site: Site) -> Recipe:
-    """The site's `recipe.toml`, or the built-in standard recipe."""
-    path = site.root / "recipe.toml"
+    """The site's `recipe.toml`, or the built-in recipe that `site.toml` names, or the standard one."""
+    path, named = site.root / "recipe.toml", site.settings.recipe
     with places_inside(site.root):
-        return read_recipe(path) if path.is_file() else standard_recipe()
+        # A name that is not known is refused also where a file goes before it.
+        built_in = standard_recipe() if named is None else shipped_recipe(named, where="site.toml, recipe")
+        return read_recipe(path) if path.is_file() else built_in
 
 
 def make_lines(site: Site, recipe: Recipe, *, cache: LineCache, progress: Progress) -> dict[str, Lines]:
@@ -72,8 +76,9 @@ def make_lines(site: Site, recipe: Recipe, *, cache: LineCache, progress: Progre
     for visit in site.visits:
         loaded = load_visit(site, visit, progress=progress)
         each = first_steps(loaded, recipe, cache=cache, progress=progress, label=f"process {visit.name}")
-        half[visit.name] = replace(each, findings=[*loaded.findings, *each.findings])
-    rate, said = _fit_rate(half, recipe, at)
+        said = said_once([*loaded.findings, *field_findings(visit, loaded), *each.findings])
+        half[visit.name] = replace(each, findings=said)
+    rate, of_rate = _fit_rate(half, recipe, at)
     made: dict[str, Lines] = {}
     for name, each in half.items():
         keys = {line: _chain(key, recipe.before[at:], rate) for line, key in each.keys.items()}
@@ -87,7 +92,7 @@ def make_lines(site: Site, recipe: Recipe, *, cache: LineCache, progress: Progre
         whole = {line: done for line, (done, _) in zip(each.lines, finished, strict=True) if done is not None}
         faults = [fault for _, found in finished for fault in found]
         lines = LazyLines(whole, partial(_kept, cache, keys), lights=whole)
-        made[name] = (lines, [*each.findings, *said, *faults])
+        made[name] = (lines, [*each.findings, *of_rate, *faults])
     return made
 
 
@@ -119,10 +124,13 @@ def first_steps(
     raw = loaded.radargrams
 
     def one(line: str) -> Said:
-        found = inspect_line(raw[line])
+        faults_of = line_faults(raw[line])
+        found = inspect_line(raw[line], faults_of)
         if cache is not None and cache.has(keys[line]):
             return cache.get(keys[line]), found
-        done, faults = _or_fault(raw[line], lambda: run_before(recipe, mend_line(raw[line]), steps=slice(0, at)))
+        done, faults = _or_fault(
+            raw[line], lambda: run_before(recipe, mend_line(raw[line], faults_of), steps=slice(0, at))
+        )
         if done is not None and cache is not None:
             cache.put(keys[line], done)
         return done, [*found, *faults]
@@ -251,10 +259,16 @@ def _fit_rate(half: Mapping[str, HalfDone], recipe: Recipe, at: int) -> tuple[fl
 
 def guard_visit(site: Site, visit: str, recipe: Recipe, lines: Mapping[str, xr.DataArray]) -> list[Finding]:
     """What the recipe does that could erase a grave; said once for a visit where it holds for many lines."""
-    length_m = site.settings.target.adult.length_m
+    target = site.settings.target
     said: dict[str, list[Finding]] = {}
     for radargram in lights_of(lines).values():
-        for finding in guard(recipe, radargram, grave_length_m=length_m):
+        for finding in guard(
+            recipe,
+            radargram,
+            grave_length_m=target.adult.length_m,
+            grave_width_m=target.adult.width_m,
+            grave_azimuth_deg=target.azimuth_deg,
+        ):
             said.setdefault(finding.text, []).append(finding)
     findings = []
     for text, each in said.items():
@@ -271,9 +285,9 @@ def line_spacing(lines: Mapping[str, xr.DataArray]) -> float:
     return spacing_m if np.isfinite(spacing_m) and spacing_m > 0 else 0.5
 
 
-def mend_line(raw: xr.DataArray) -> xr.DataArray:
+def mend_line(raw: xr.DataArray, faults: LineFaults | None = None) -> xr.DataArray:
     """The same line with faulty traces replaced by their neighbours, never across a gap between segments."""
-    bad = faulty_traces(raw)
+    bad = faulty_traces(raw) if faults is None else faults.traces
     if len(bad) == 0:
         return raw
     values, segment = raw.values.copy(), raw["segment"].values
