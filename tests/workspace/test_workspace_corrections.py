@@ -67,6 +67,7 @@ def test_only_the_lines_concerned_are_read(text_site: Path) -> None:
         Finding("warning", "trace-dead", "", visit="day", line="none of that name"),
     ]
     assert [(found.line, found.kind) for found in corrections_of(site, visit, findings)] == [("L03", "drift")]
+    assert corrections_of(site, visit, findings, zeroed=False) == ()
 
 
 def test_a_drifting_line_is_named_once() -> None:

@@ -131,3 +131,56 @@ def test_a_visit_that_does_not_fit_gives_the_same(text_site: Path, monkeypatch: 
         xr.testing.assert_identical(one.slices, two.slices)
         for name in one.radargrams:
             xr.testing.assert_identical(one.radargrams[name], two.radargrams[name])
+
+
+def test_a_damaged_half_done_line_is_made_again(text_site: Path) -> None:
+    first = site_result(open_site(text_site))
+    for path in (text_site / "results" / "cache").glob("*.npz"):
+        path.write_bytes(b"")
+    shutil.rmtree(text_site / "results" / "visits")
+    again = site_result(open_site(text_site))
+    assert list(again.visits[0].radargrams) == list(first.visits[0].radargrams)
+    xr.testing.assert_identical(again.visits[0].slices, first.visits[0].slices)
+
+
+def test_a_whole_file_without_samples_is_none(tmp_path: Path) -> None:
+    np.savez(tmp_path / "key.npz", about=np.array("{}"))
+    assert LineCache(tmp_path).get("key") is None
+
+
+def keys(site: Path, visit: str = "day") -> dict[str, str]:
+    opened = open_site(site)
+    return dict(load.load_visit(opened, opened.visit(visit)).keys)
+
+
+def test_a_raw_line_is_known_by_all_that_it_follows_from(text_site: Path) -> None:
+    lines = text_site / "visits" / "day" / "lines"
+    samples = np.loadtxt(lines / "L00.txt").T.astype("<f4")
+    (lines / "L00.bin").write_bytes(samples.tobytes())
+    described = 'samples = 128\ndtype = "float32"\nbyte_order = "little"\ninterval_ns = {}\n'
+    (lines / "L00.bin.toml").write_text(described.format(0.4))
+    table = text_site / "visits" / "day" / "lines.csv"
+    table.write_text(table.read_text().replace("L00.txt", "L00.bin"))
+    before = keys(text_site)
+    (lines / "L00.bin.toml").write_text(described.format(0.8))
+    after = keys(text_site)
+    assert [name for name in before if before[name] != after[name]] == ["L00"]
+    # The same files under another visit's name are that visit's lines.
+    (text_site / "visits" / "day").rename(text_site / "visits" / "night")
+    assert not set(keys(text_site, "night").values()) & set(after.values())
+
+
+def test_a_file_that_no_row_names_is_found_though_its_name_is_part_of_another(text_site: Path) -> None:
+    lines = text_site / "visits" / "day" / "lines"
+    shutil.copy(lines / "L00.txt", lines / "0.txt")
+    opened = open_site(text_site)
+    said = load.load_visit(opened, opened.visit("day")).findings
+    assert [Path(f.where).name for f in said if f.code == "file-without-row"] == ["0.txt"]
+
+
+def test_a_step_for_pictures_that_refuses_leaves_the_run_whole(text_site: Path) -> None:
+    recipe = recipe_to_toml(standard_recipe()) + '\n[[display]]\nstep = "topography"\n'
+    (text_site / "recipe.toml").write_text(recipe)
+    result = site_result(open_site(text_site))
+    assert [f.code for f in result.findings if f.code == "display-refused"] == ["display-refused"]
+    assert np.isfinite(result.visits[0].radargrams["L03"].values).all()

@@ -72,12 +72,13 @@ class RadargramView:
 
 def amplitude_clip(result: SiteResult) -> float:
     """One clip for the radargrams of all visits: the 98th percentile of |amplitude|, over an even sample of them."""
-    lines = [line for visit in result.visits for line in visit.radargrams.values()]
+    lines = sum(len(visit.radargrams) for visit in result.visits)
     if not lines:
         return 1.0
-    each = max(1, SAMPLES_FOR_CLIP // len(lines))
+    each = max(1, SAMPLES_FOR_CLIP // lines)
     parts = []
-    for line in lines:
+    # One line in hand at a time.
+    for line in (line for visit in result.visits for line in visit.radargrams.values()):
         flat = line.values.reshape(-1)
         parts.append(np.abs(flat[:: max(1, len(flat) // each)]))
     pooled = np.concatenate(parts)

@@ -97,7 +97,7 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
         said_of = [*loaded.findings, *field_findings(visit, loaded)]
         findings += said_of
         findings += _counted(visit, loaded)
-        places += [np.column_stack([r["x"], r["y"]]) for r in loaded.radargrams.values()]
+        places += [np.column_stack([r["x"], r["y"]]) for r in lights_of(loaded.radargrams).values()]
         if recipe is None:
             findings += [finding for radargram in loaded.radargrams.values() for finding in inspect_line(radargram)]
         else:
@@ -146,7 +146,7 @@ def _north(site: Site) -> float:
 def _counted(visit: Visit, loaded: LoadedVisit) -> list[Finding]:
     if not loaded.radargrams:
         return []
-    held = loaded.radargrams.values()
+    held = lights_of(loaded.radargrams).values()
     formats = Counter(str(radargram.attrs["format"]) for radargram in held)
     metres = sum(float(radargram["distance"][-1]) for radargram in held)
     text = f"{len(loaded.radargrams)} lines, {metres:.0f} m, {sum(len(r) for r in held)} traces"
@@ -157,6 +157,6 @@ def _area(outlines: Outlines, loaded: LoadedVisit) -> shapely.Geometry | None:
     if outlines.area is not None:
         return outlines.area
     # Lines that cannot be used were walked all the same: readings beside them are not astray.
-    places = [np.column_stack([r["x"], r["y"]]) for r in loaded.radargrams.values()]
+    places = [np.column_stack([r["x"], r["y"]]) for r in lights_of(loaded.radargrams).values()]
     places += [np.array(loaded.planned)] if loaded.planned else []
     return area_of_lines(places, 0.5) if places else None

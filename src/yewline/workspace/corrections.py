@@ -31,6 +31,8 @@ EARLY_PERIODS: Final = 10.0
 """Of the centre frequency: the part of the record that shows the direct wave."""
 BESIDE: Final = 40
 """Traces shown to both sides of what was mended."""
+MOST_SHOWN: Final = 300
+"""Traces shown from the first faulty one on."""
 
 
 @dataclass(frozen=True)
@@ -56,12 +58,21 @@ class Correction:
     time_ns: npt.NDArray[np.float64]
 
 
-def corrections_of(site: Site, visit: Visit, findings: Iterable[Finding]) -> tuple[Correction, ...]:
-    """Corrections of a visit, as its findings name them; only the lines concerned are read again."""
+def corrections_of(
+    site: Site, visit: Visit, findings: Iterable[Finding], *, zeroed: bool = True
+) -> tuple[Correction, ...]:
+    """Corrections of a visit, as its findings name them; only the lines concerned are read again.
+
+    Parameters
+    ----------
+    findings : those of the visit count.
+    zeroed : whether the recipe sets time zero: else drift stays as it was.
+    """
     wanted: dict[tuple[str, str], None] = {}
     for finding in findings:
-        if finding.visit == visit.name and finding.line and finding.code in CORRECTED:
-            wanted.setdefault((finding.line, CORRECTED[finding.code]))
+        kind = CORRECTED.get(finding.code, "") if finding.visit == visit.name and finding.line else ""
+        if kind and (zeroed or kind != "drift"):
+            wanted.setdefault((finding.line, kind))
     raw = load_lines(site, visit, {line for line, _ in wanted})
     made = (correction_of(raw[line], kind) for line, kind in sorted(wanted) if line in raw)
     return tuple(correction for correction in made if correction is not None)
@@ -99,7 +110,7 @@ def _traces(raw: xr.DataArray) -> Correction | None:
         return None
     mended = mend_line(raw)
     left = len(np.intersect1d(faulty_traces(mended), bad))
-    near = slice(max(0, int(bad[0]) - BESIDE), int(bad[-1]) + BESIDE + 1)
+    near = slice(max(0, int(bad[0]) - BESIDE), min(int(bad[-1]), int(bad[0]) + MOST_SHOWN) + BESIDE + 1)
     return _correction(raw, "traces", (float(len(bad)), float(left)), mended.values, near, slice(None))
 
 

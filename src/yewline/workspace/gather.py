@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
 import xarray as xr
 
-from yewline.errors import SettingsError, SiteError, YewlineError
+from yewline.errors import InputError, SettingsError, SiteError, YewlineError
 from yewline.ground import depth_of_time
 from yewline.hotspots import cells_inside
 from yewline.model import Finding, VolumeGrid, version
@@ -195,7 +195,12 @@ def gather_result(
                 scored=each.scored,
                 score=score_one(each, frame.outlines, settings, frame.area, tolerance_m=tolerance_m),
                 velocities=velocities[name][0],
-                corrections=corrections_of(site, site.visit(name), products.lines[name][1]),
+                corrections=corrections_of(
+                    site,
+                    site.visit(name),
+                    products.lines[name][1],
+                    zeroed=any(call.step == "time_zero" for call in recipe.before),
+                ),
             )
         )
     said = [*site.strays(), *frame.outlines.findings, *frame.findings, *blank]
@@ -205,7 +210,10 @@ def gather_result(
             said += [Finding(**fault) for fault in json.loads(products.volumes[name].attrs["findings"])]
         if name in cut:
             said += guard_visit(site, name, recipe, products.lines[name][0])
+            said += _display_refused(recipe, products.lines[name][0], frame.ground[name].velocity.mean_m_per_ns)
             said += [*frame.ground[name].findings, *velocities[name][1], *outlined[name].findings]
+        elif name in frame.ground:
+            said += frame.ground[name].findings
     return SiteResult(
         root=site.root,
         settings=settings,
@@ -234,8 +242,26 @@ def _velocities(site: Site, products: Products, frame: SurveyFrame, name: str) -
 
 
 def _for_display(recipe: Recipe, lines: Mapping[str, xr.DataArray], v_m_per_ns: float) -> LazyLines:
-    """Lines as pictures show them, made when they are asked for."""
-    return LazyLines(lines, lambda line: run_display(recipe, lines[line], velocity_m_per_ns=v_m_per_ns))
+    """Lines as pictures show them, made when they are asked for; where a step for pictures refuses, as processed."""
+
+    def shown(line: str) -> xr.DataArray:
+        try:
+            return run_display(recipe, lines[line], velocity_m_per_ns=v_m_per_ns)
+        except InputError:
+            return lines[line]
+
+    return LazyLines(lines, shown)
+
+
+def _display_refused(recipe: Recipe, lines: Mapping[str, xr.DataArray], v_m_per_ns: float) -> list[Finding]:
+    """What the steps for pictures say of a visit's first line, where they refuse it."""
+    for line in list(lines)[:1]:
+        try:
+            run_display(recipe, lines[line], velocity_m_per_ns=v_m_per_ns)
+        except InputError as error:
+            refused = Finding.of_error(error, "display-refused", line=line)
+            return [replace(refused, grade="warning", visit=str(lines[line].attrs["visit"]))]
+    return []
 
 
 def _is_blank(slices: xr.Dataset, chosen: int, frame: SurveyFrame) -> bool:

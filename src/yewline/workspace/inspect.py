@@ -72,7 +72,12 @@ def inspect_line(radargram: xr.DataArray, faults: LineFaults | None = None) -> l
         return findings
     if drift.drifting:
         text = "time zero drifts along the line"
-        say("time-zero-drift", text, f"{drift.drift_ns:.1f} ns", "corrected trace by trace; let the antenna warm up")
+        say(
+            "time-zero-drift",
+            text,
+            f"{drift.drift_ns:.1f} ns",
+            "the step time_zero corrects it trace by trace; let the antenna warm up",
+        )
     if noise.usable_ns < 0.5 * noise.window_ns:
         text = f"nothing above the noise after {noise.usable_ns:.0f} of {noise.window_ns:.0f} ns"
         say("noise-early", text, "", "what lies deeper cannot be seen on this line")

@@ -6,9 +6,11 @@ folder is safe to delete at any time.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 from pathlib import Path
+from threading import get_ident
 from typing import Any, Final
 from zipfile import BadZipFile
 
@@ -51,26 +53,19 @@ class LineCache:
                 parts = {name: held[name] for name in held.files}
             about: dict[str, Any] = json.loads(parts["about"].item())
             os.utime(path)
+            held_line = _line(parts, about)
         except (OSError, ValueError, KeyError, EOFError, BadZipFile):
             self.misses += 1
             return None
         self.hits += 1
-        return xr.DataArray(
-            parts["amplitude"],
-            dims=("trace", "time"),
-            coords={
-                "time": ("time", parts["time"], {"units": "ns"}),
-                **{name: ("trace", parts[name], {} if name == "segment" else {"units": "m"}) for name in _COORDINATES},
-            },
-            name="amplitude",
-            attrs=about,
-        )
+        return held_line
 
     def put(self, key: str, radargram: xr.DataArray) -> None:
         """Keep a radargram; a stop half-way leaves nothing that counts."""
         path = self._path(key)
         path.parent.mkdir(parents=True, exist_ok=True)
-        draft = path.with_name(f"{path.name}{PARTIAL}")
+        # Two runs on one site may make the same line at the same time: each writes a draft of its own.
+        draft = path.with_name(f"{path.name}.{os.getpid()}-{get_ident()}{PARTIAL}")
         arrays: dict[str, Any] = {name: radargram[name].values for name in ("time", *_COORDINATES)}
         about = json.dumps(radargram.attrs, default=float)
         with draft.open("wb") as file:
@@ -84,8 +79,23 @@ class LineCache:
         for path in files:
             if total <= self.most_bytes:
                 return
-            total -= path.stat().st_size
-            path.unlink()
+            # A file that another process has open, or has removed, is no reason to fail a finished run.
+            with contextlib.suppress(OSError):
+                total -= path.stat().st_size
+                path.unlink()
 
     def _path(self, key: str) -> Path:
         return self.folder / f"{key}.npz"
+
+
+def _line(parts: dict[str, Any], about: dict[str, Any]) -> xr.DataArray:
+    return xr.DataArray(
+        parts["amplitude"],
+        dims=("trace", "time"),
+        coords={
+            "time": ("time", parts["time"], {"units": "ns"}),
+            **{name: ("trace", parts[name], {} if name == "segment" else {"units": "m"}) for name in _COORDINATES},
+        },
+        name="amplitude",
+        attrs=about,
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -15,7 +16,7 @@ from yewline.formats import read_lines_table, read_recording
 from yewline.model import Finding, LineSegment, ReadHints, Recording, digest, file_sha256, make_radargram, version
 from yewline.positions import Placement, check_ledger, place_by_headers, place_line
 from yewline.progress import SILENT, Progress
-from yewline.workspace.lazy import KEPT_BYTES, LazyLines
+from yewline.workspace.lazy import KEPT_BYTES, LazyLines, without_samples
 from yewline.workspace.looks import Ends, LineLook, far_lines, look_at, whole_survey
 from yewline.workspace.site import Site, Visit
 
@@ -54,7 +55,8 @@ def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> Load
     read = reading.all_lines(progress)
     hashes = {name: file_sha256(path) for name, path in files.items() if path.suffix != ".toml"}
     # A row that was left out has said why; the file that it names is not also one that no row names.
-    named = (visit.path / "lines.csv").read_text(encoding="utf-8", errors="replace")
+    text = (visit.path / "lines.csv").read_text(encoding="utf-8", errors="replace")
+    named = {_posix(cell.strip()) for cell in re.split(r'[,;\t\r\n"]+', text)}
     used = {_posix(row.file) for row in rows}
     ledger = {name: hashes.get(name, "") for name in files if name in used or name not in named}
     sha256 = {name: value for name, value in ledger.items() if value}
@@ -72,10 +74,13 @@ def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> Load
     findings += whole_survey(looks) if looks else [_nothing(visit)]
     about = site.settings.model_dump(mode="json", include={"frame", "grids", "position_sigma_m"})
     about |= visit.settings.model_dump(mode="json", include={"antenna", "recording"})
-    keys = {
-        line: digest("raw", version(), hashes.get(looks[line].file, ""), about, [repr(r) for r in reading.lines[line]])
-        for line in looks
-    }
+    # A flat binary means what the file beside it says.
+    beside = {name: file_sha256(path) for name, path in files.items() if path.suffix == ".toml"}
+    keys = {}
+    for line, look in looks.items():
+        content = [hashes.get(look.file, ""), beside.get(f"{look.file}.toml", "")]
+        rows_of = [repr(row) for row in reading.lines[line]]
+        keys[line] = digest("raw", version(), visit.name, content, about, rows_of)
     return LoadedVisit(
         read.radargrams.only(looks),
         _of_visit(site, visit, findings),
@@ -85,8 +90,8 @@ def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> Load
     )
 
 
-def load_lines(site: Site, visit: Visit, names: Collection[str]) -> dict[str, xr.DataArray]:
-    """Some raw lines of a visit; those that cannot be used are left out."""
+def load_lines(site: Site, visit: Visit, names: Collection[str]) -> Mapping[str, xr.DataArray]:
+    """Some raw lines of a visit, read when they are asked for; those that cannot be used are left out."""
     try:
         rows, _ = read_lines_table(visit.path / "lines.csv")
     except YewlineError:
@@ -94,7 +99,7 @@ def load_lines(site: Site, visit: Visit, names: Collection[str]) -> dict[str, xr
     folder = visit.path / "lines"
     files = {path.relative_to(folder).as_posix(): path for path in sorted(folder.rglob("*")) if path.is_file()}
     reading = _Reading(site, visit, [row for row in rows if row.line in names], files)
-    return dict(reading.all_lines(SILENT).radargrams)
+    return reading.all_lines(SILENT).radargrams
 
 
 @dataclass
@@ -123,6 +128,7 @@ class _Reading:
         """Every line of every file that a row names: each file is read once, and let go of."""
         looks: dict[str, LineLook] = {}
         ready: dict[str, xr.DataArray] = {}
+        lights: dict[str, xr.DataArray] = {}
         room = KEPT_BYTES
         of_files: list[Finding] = []
         of_lines: dict[str, list[Finding]] = {}
@@ -149,12 +155,12 @@ class _Reading:
                 of_lines[line] = said
                 if radargram is None:
                     continue
-                looks[line] = look_at(radargram)
+                looks[line], lights[line] = look_at(radargram), without_samples(radargram)
                 room -= radargram.nbytes
                 if room >= 0:
                     ready[line] = radargram
         self._last = None
-        return _Read(LazyLines(looks, self._again, ready=ready), looks, of_files, of_lines, labelled)
+        return _Read(LazyLines(looks, self._again, ready=ready, lights=lights), looks, of_files, of_lines, labelled)
 
     def _again(self, line: str) -> xr.DataArray:
         with self._lock:

@@ -92,7 +92,7 @@ def make_lines(site: Site, recipe: Recipe, *, cache: LineCache, progress: Progre
         whole = {line: done for line, (done, _) in zip(each.lines, finished, strict=True) if done is not None}
         faults = [fault for _, found in finished for fault in found]
         lines = LazyLines(whole, partial(_kept, cache, keys), lights=whole)
-        made[name] = (lines, [*each.findings, *of_rate, *faults])
+        made[name] = (lines, [*each.findings, *(of_rate if not made else []), *faults])
     return made
 
 
@@ -124,13 +124,13 @@ def first_steps(
     raw = loaded.radargrams
 
     def one(line: str) -> Said:
-        faults_of = line_faults(raw[line])
-        found = inspect_line(raw[line], faults_of)
-        if cache is not None and cache.has(keys[line]):
-            return cache.get(keys[line]), found
-        done, faults = _or_fault(
-            raw[line], lambda: run_before(recipe, mend_line(raw[line], faults_of), steps=slice(0, at))
-        )
+        mine = raw[line]
+        faults_of = line_faults(mine)
+        found = inspect_line(mine, faults_of)
+        held = None if cache is None else cache.get(keys[line])
+        if held is not None:
+            return held, found
+        done, faults = _or_fault(mine, lambda: run_before(recipe, mend_line(mine, faults_of), steps=slice(0, at)))
         if done is not None and cache is not None:
             cache.put(keys[line], done)
         return done, [*found, *faults]
@@ -248,6 +248,9 @@ class _Sections(Sequence[tuple[npt.NDArray[np.float32], Section]]):
 
 def _fit_rate(half: Mapping[str, HalfDone], recipe: Recipe, at: int) -> tuple[float, list[Finding]]:
     """The site's rate of absorption; none where no record is long or strong enough to tell."""
+    if at == len(recipe.before):
+        # Nothing asks for it.
+        return 0.0, []
     sections = _Sections(half)
     power = float(recipe.before[at].parameters["spreading_power"]) if at < len(recipe.before) else 1.0
     try:
