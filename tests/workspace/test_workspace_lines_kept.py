@@ -16,7 +16,7 @@ from yewline.recipe import Recipe, recipe_to_toml, standard_recipe
 from yewline.workspace import lazy, load, open_site, stage_lines
 from yewline.workspace.lazy import LazyLines, lights_of, without_samples
 from yewline.workspace.line_cache import LineCache
-from yewline.workspace.run import site_result
+from yewline.workspace.run import run_site, site_result
 
 
 def line(name: str, value: float = 1.0) -> xr.DataArray:
@@ -184,3 +184,20 @@ def test_a_step_for_pictures_that_refuses_leaves_the_run_whole(text_site: Path) 
     result = site_result(open_site(text_site))
     assert [f.code for f in result.findings if f.code == "display-refused"] == ["display-refused"]
     assert np.isfinite(result.visits[0].radargrams["L03"].values).all()
+
+
+def test_steps_for_pictures_change_no_volume(text_site: Path) -> None:
+    before = run_site(open_site(text_site), export=no_product, report=no_product)
+    assert "volume day" in before.made
+    text = recipe_to_toml(standard_recipe())
+    (text_site / "recipe.toml").write_text(text.replace('step = "automatic_gain"', 'step = "cosine_phase"'))
+    after = run_site(open_site(text_site), export=no_product, report=no_product)
+    assert after.kept[:3] == ("lines day", "velocities day", "volume day")
+
+
+def no_product(_result: object, path: Path) -> None:
+    """What stands for the last two stages: the files that a run expects of them."""
+    if path.is_dir():
+        (path / "summary.json").write_text("{}")
+    else:
+        path.write_text("")

@@ -158,6 +158,10 @@ def survey_likeness(images: LineImages, pictures: F32, known: Known) -> Likeness
     return Likeness(middle, sd, min(next_middle, middle), next_sd, float(chance.mean()), spread, len(near))
 
 
+FEWEST_FOR_A_PLACEBO = 7
+"""Fewer lines have too few orders, and chance alone makes them look alike."""
+
+
 def order_placebo(
     images: LineImages, pictures: F32, known: Known, *, draws: int = 999, seed: int = 0
 ) -> Placebo | None:
@@ -171,7 +175,7 @@ def order_placebo(
 
     Returns
     -------
-    Placebo, or None where fewer than four lines have neighbours.
+    Placebo, or None for fewer than seven lines, or too few that have neighbours.
 
     Raises
     ------
@@ -187,7 +191,7 @@ def order_placebo(
         raise InputError("fewer than 19 draws cannot reach p = 0.05", received=draws, do="draw at least 19")
     near = np.array([(i, j) for i, j, steps in neighbours(images) if steps == 1], dtype=np.intp).reshape(-1, 2)
     lines = len(images.names)
-    if lines < 4 or len(near) < 3:
+    if lines < FEWEST_FOR_A_PLACEBO or len(near) < 3:
         return None
     table = pair_correlation(pictures, known, pictures, known)
     observed = float(table[near[:, 0], near[:, 1]].mean())

@@ -78,7 +78,8 @@ def survey_frame(site: Site, products: Products) -> SurveyFrame:
         raise SiteError(
             "no usable line in any visit",
             where=str(site.root.name),
-            received="; ".join(faults[:3]) or "no rows in lines.csv",
+            # One cause may stand behind every line: it is told once.
+            received="; ".join(list(dict.fromkeys(faults))[:3]) or "no rows in lines.csv",
             do="run `yewline check` for the whole list",
         )
     spacing_m = {name: line_spacing(held) for name, held in lines.items()}

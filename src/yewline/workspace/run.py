@@ -173,8 +173,10 @@ class _Run:
         self.products.velocities[name] = held
 
     def _do_volumes(self) -> None:
-        used = {k: v for k, v in self.inputs.items() if not k.startswith(_ONLY_FOR_SCORES) and "/gathers/" not in k}
-        key = digest("volume", version(), used, recipe_digest(self.recipe))
+        # What the recipe does counts, not the bytes of its file; steps for pictures change no volume.
+        unused = (*_ONLY_FOR_SCORES, "recipe.toml")
+        used = {k: v for k, v in self.inputs.items() if not k.startswith(unused) and "/gathers/" not in k}
+        key = digest("volume", version(), used, self._recipe_part("before"), self._recipe_part("after"))
         for visit in self.site.visits:
             path = self._visit_folder(visit.name) / "volume.zarr"
             self._stage(f"volume {visit.name}", key, [path], partial(self._make_volume, visit.name, path))
