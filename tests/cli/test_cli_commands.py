@@ -117,6 +117,8 @@ from yewline.progress import Progress
 from yewline.report import write_report
 from yewline.workspace import open_site, run_site
 
+# A shell in the background starts its children deaf to SIGINT.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 seen = 0
 def tell(label, done, total):
     global seen
