@@ -14,7 +14,7 @@ from yewline.errors import InputError
 from yewline.model import Finding
 from yewline.recipe import section_of
 from yewline.signal import pick_time_zero, shift_by, time_zero_drift
-from yewline.workspace.inspect import faulty_traces
+from yewline.workspace.inspect import faulty_traces, line_faults
 from yewline.workspace.load import load_lines
 from yewline.workspace.site import Site, Visit
 from yewline.workspace.stage_lines import mend_line
@@ -105,10 +105,11 @@ def _drift(raw: xr.DataArray) -> Correction:
 
 
 def _traces(raw: xr.DataArray) -> Correction | None:
-    bad = faulty_traces(raw)
+    faults = line_faults(raw)
+    bad = faults.traces
     if len(bad) == 0:
         return None
-    mended = mend_line(raw)
+    mended = mend_line(raw, faults)
     left = len(np.intersect1d(faulty_traces(mended), bad))
     near = slice(max(0, int(bad[0]) - BESIDE), min(int(bad[-1]), int(bad[0]) + MOST_SHOWN) + BESIDE + 1)
     return _correction(raw, "traces", (float(len(bad)), float(left)), mended.values, near, slice(None))

@@ -18,10 +18,10 @@ import numpy as np
 import xarray as xr
 
 from yewline.workspace.cache import PARTIAL
+from yewline.workspace.stored_line import COORDINATES, stored_line
 
 __all__ = ["LineCache"]
 
-_COORDINATES: Final = ("distance", "x", "y", "z", "sigma_xy", "segment")
 _MOST_BYTES: Final = 4 * 2**30
 """Half-done lines kept between runs; those that were used longest ago go first."""
 
@@ -38,12 +38,6 @@ class LineCache:
     def __init__(self, folder: Path, *, most_bytes: int = _MOST_BYTES) -> None:
         self.folder = folder
         self.most_bytes = most_bytes
-        self.hits = 0
-        self.misses = 0
-
-    def has(self, key: str) -> bool:
-        """Whether a radargram is kept under that key."""
-        return self._path(key).is_file()
 
     def get(self, key: str) -> xr.DataArray | None:
         """The radargram of that key; None where there is none, or the file is damaged."""
@@ -53,12 +47,9 @@ class LineCache:
                 parts = {name: held[name] for name in held.files}
             about: dict[str, Any] = json.loads(parts["about"].item())
             os.utime(path)
-            held_line = _line(parts, about)
+            return stored_line(parts["amplitude"], parts["time"], parts, about)
         except (OSError, ValueError, KeyError, EOFError, BadZipFile):
-            self.misses += 1
             return None
-        self.hits += 1
-        return held_line
 
     def put(self, key: str, radargram: xr.DataArray) -> None:
         """Keep a radargram; a stop half-way leaves nothing that counts."""
@@ -66,7 +57,7 @@ class LineCache:
         path.parent.mkdir(parents=True, exist_ok=True)
         # Two runs on one site may make the same line at the same time: each writes a draft of its own.
         draft = path.with_name(f"{path.name}.{os.getpid()}-{get_ident()}{PARTIAL}")
-        arrays: dict[str, Any] = {name: radargram[name].values for name in ("time", *_COORDINATES)}
+        arrays: dict[str, Any] = {name: radargram[name].values for name in ("time", *COORDINATES)}
         about = json.dumps(radargram.attrs, default=float)
         with draft.open("wb") as file:
             np.savez(file, amplitude=np.ascontiguousarray(radargram.values), about=np.array(about), **arrays)
@@ -86,16 +77,3 @@ class LineCache:
 
     def _path(self, key: str) -> Path:
         return self.folder / f"{key}.npz"
-
-
-def _line(parts: dict[str, Any], about: dict[str, Any]) -> xr.DataArray:
-    return xr.DataArray(
-        parts["amplitude"],
-        dims=("trace", "time"),
-        coords={
-            "time": ("time", parts["time"], {"units": "ns"}),
-            **{name: ("trace", parts[name], {} if name == "segment" else {"units": "m"}) for name in _COORDINATES},
-        },
-        name="amplitude",
-        attrs=about,
-    )

@@ -49,8 +49,7 @@ def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> Load
         findings += said
     except YewlineError as error:
         return LoadedVisit({}, _of_visit(site, visit, [Finding.of_error(error, "lines-table"), _nothing(visit)]))
-    folder = visit.path / "lines"
-    files = {path.relative_to(folder).as_posix(): path for path in sorted(folder.rglob("*")) if path.is_file()}
+    files = _files_of(visit)
     reading = _Reading(site, visit, rows, files)
     read = reading.all_lines(progress)
     hashes = {name: file_sha256(path) for name, path in files.items() if path.suffix != ".toml"}
@@ -96,10 +95,14 @@ def load_lines(site: Site, visit: Visit, names: Collection[str]) -> Mapping[str,
         rows, _ = read_lines_table(visit.path / "lines.csv")
     except YewlineError:
         return {}
-    folder = visit.path / "lines"
-    files = {path.relative_to(folder).as_posix(): path for path in sorted(folder.rglob("*")) if path.is_file()}
-    reading = _Reading(site, visit, [row for row in rows if row.line in names], files)
+    reading = _Reading(site, visit, [row for row in rows if row.line in names], _files_of(visit))
     return reading.all_lines(SILENT).radargrams
+
+
+def _files_of(visit: Visit) -> dict[str, Path]:
+    """Every file of a visit's recordings, by its path inside `lines/`."""
+    folder = visit.path / "lines"
+    return {path.relative_to(folder).as_posix(): path for path in sorted(folder.rglob("*")) if path.is_file()}
 
 
 @dataclass

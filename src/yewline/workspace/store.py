@@ -13,11 +13,11 @@ import zarr
 
 from yewline.model import Finding
 from yewline.workspace.lazy import LazyLines, lights_of
+from yewline.workspace.stored_line import COORDINATES, stored_line
 
 __all__ = ["load_radargrams", "load_volume", "save_radargrams", "save_volume"]
 
 _TRACES_A_CHUNK = 512
-_COORDINATES = ("distance", "x", "y", "z", "sigma_xy", "segment")
 
 
 def save_radargrams(path: Path, radargrams: Mapping[str, xr.DataArray], findings: list[Finding]) -> None:
@@ -37,7 +37,7 @@ def save_radargrams(path: Path, radargrams: Mapping[str, xr.DataArray], findings
         chunks = min(_TRACES_A_CHUNK, shape[0]), shape[1]
         amplitude = group.create_array("amplitude", shape=shape, chunks=chunks, dtype=np.float32)
         _fill(amplitude, (radargrams[line].values for line in lines), chunks[0])
-        for name in _COORDINATES:
+        for name in COORDINATES:
             group.create_array(name, data=np.concatenate([lights[line][name].values for line in lines]))
         group.attrs.update(
             interval_ns=interval,
@@ -77,8 +77,8 @@ def load_radargrams(path: Path) -> tuple[LazyLines, list[Finding]]:
     lights: dict[str, xr.DataArray] = {}
     places: dict[str, tuple[Any, slice, int]] = {}
     for _, group in sorted(root.groups(), key=lambda item: int(item[0])):
-        stored: dict[str, Any] = {name: group[name] for name in ("amplitude", *_COORDINATES)}
-        coordinates = {name: np.asarray(stored[name][:]) for name in _COORDINATES}
+        stored: dict[str, Any] = {name: group[name] for name in ("amplitude", *COORDINATES)}
+        coordinates = {name: np.asarray(stored[name][:]) for name in COORDINATES}
         about: dict[str, Any] = dict(group.attrs)
         time = about["start_ns"] + about["interval_ns"] * np.arange(stored["amplitude"].shape[1])
         first = 0
@@ -86,18 +86,11 @@ def load_radargrams(path: Path) -> tuple[LazyLines, list[Finding]]:
             part, length = slice(first, first + entry["traces"]), entry["samples"]
             first = part.stop
             places[entry["line"]] = stored["amplitude"], part, length
-            lights[entry["line"]] = xr.DataArray(
+            lights[entry["line"]] = stored_line(
                 np.broadcast_to(np.float32(np.nan), (entry["traces"], length)),
-                dims=("trace", "time"),
-                coords={
-                    "time": ("time", time[:length], {"units": "ns"}),
-                    **{
-                        name: ("trace", values[part], {} if name == "segment" else {"units": "m"})
-                        for name, values in coordinates.items()
-                    },
-                },
-                name="amplitude",
-                attrs=entry["attrs"],
+                time[:length],
+                {name: values[part] for name, values in coordinates.items()},
+                entry["attrs"],
             )
 
     def read(line: str) -> xr.DataArray:
