@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from yewline.formats.atomic import replacing, write_atomic
 from yewline.formats.corners import write_corners_csv
+from yewline.formats.fiducials import read_fiducials
 from yewline.formats.flat import FlatDescription, description_path, read_flat, write_flat
 from yewline.formats.geojson import write_geojson
 from yewline.formats.geopackage import write_outlines
@@ -18,6 +19,7 @@ from yewline.formats.seg2_write import Seg2Options, write_seg2
 from yewline.formats.segy import read_segy
 from yewline.formats.segy_write import SegyOptions, write_segy
 from yewline.formats.site_metres import projected_system
+from yewline.formats.surveyed_points import read_elevation, read_trace_times, read_track, seconds_of
 from yewline.formats.text import read_text
 from yewline.formats.text_write import TextOptions, write_text
 
@@ -34,6 +36,8 @@ __all__ = [
     "read_area",
     "read_burials",
     "read_drawn_hotspots",
+    "read_elevation",
+    "read_fiducials",
     "read_flat",
     "read_lines_table",
     "read_netcdf",
@@ -44,7 +48,10 @@ __all__ = [
     "read_seg2",
     "read_segy",
     "read_text",
+    "read_trace_times",
+    "read_track",
     "replacing",
+    "seconds_of",
     "site_affine",
     "write_atomic",
     "write_corners_csv",

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from yewline.errors import FormatError
+from yewline.formats.number_table import required_number
 from yewline.formats.table_rows import Table, TableRow, nearest_name, parse_number, read_sheet, read_table
 from yewline.model import VWC_HIGHEST, VWC_LOWEST, Finding, Grid, make_readings
 
@@ -168,7 +169,7 @@ def _reading(
             received=f"{len(row.surplus)} more",
             do="with decimal commas separate by semicolons",
         )
-    x, y, water = (_needed(table, row, name, where) for name in ("x", "y", unit))
+    x, y, water = (required_number(table, row, name) for name in ("x", "y", unit))
     vwc = water / 100 if unit == "vwc_percent" else water
     if not VWC_LOWEST <= vwc <= VWC_HIGHEST:
         raise FormatError(
@@ -184,20 +185,6 @@ def _reading(
     for name, (low, high) in _OPTIONAL.items():
         reading[name] = _optional(table, row, name, (low, high), findings)
     return {**reading, "time": _time(row), "row": row.number}
-
-
-def _needed(table: Table, row: TableRow, name: str, where: str) -> float:
-    try:
-        number = parse_number(row.cells.get(name), decimal_comma=table.decimal_comma)
-    except ValueError as error:
-        raise FormatError(
-            f"{name} is not a number", where=where, received=row.text(name), do="mend the cell"
-        ) from error
-    if number is None:
-        raise FormatError(
-            f"{name} is blank", where=where, received=row.text(name) or "nothing", do="fill it in or remove the row"
-        )
-    return number
 
 
 def _optional(table: Table, row: TableRow, name: str, limits: tuple[float, float], findings: list[Finding]) -> float:

@@ -15,7 +15,7 @@ from yewline.errors import FrameError
 from yewline.formats.raw_outlines import RawOutlines
 from yewline.model import Finding, Frame
 
-__all__ = ["from_site_metres", "projected_system", "to_site_metres"]
+__all__ = ["FAR_M", "from_site_metres", "points_to_site", "projected_system", "to_site_metres"]
 
 DEGREE_OUTLINE = 0.01
 """An outline below this size is 1 cm across in metres, which no grave is, but up to 1 km in degrees."""
@@ -65,6 +65,31 @@ def from_site_metres(geometries: Sequence[Any] | Geometries, frame: Frame, crs: 
     if crs is None:
         return projected
     return _transform(projected, projected_system(frame), crs, "site outlines")
+
+
+def points_to_site(
+    there: npt.NDArray[np.float64], frame: Frame, *, degrees: bool, where: str
+) -> npt.NDArray[np.float64]:
+    """Points (n, 2), eastings and northings of the frame's system or longitudes and latitudes, to site metres (n, 2).
+
+    Raises
+    ------
+    FrameError : the frame is local, its system unknown, or the points lie outside its reach.
+    """
+    if frame.epsg is None:
+        kind = "degrees" if degrees else "eastings and northings"
+        raise FrameError(
+            f"{kind} on a metre frame", where=where, do="give [frame] in site.toml an epsg code with control points"
+        )
+    target = projected_system(frame)
+    if degrees:
+        transformer = pyproj.Transformer.from_crs(4326, target, always_xy=True)
+        there = np.column_stack(transformer.transform(there[:, 0], there[:, 1]))
+        if not np.isfinite(there).all():
+            raise FrameError(
+                f"coordinates lie outside the reach of {target.name}", where=where, do="check longitude and latitude"
+            )
+    return frame.to_projected().inverse(there)
 
 
 def projected_system(frame: Frame) -> pyproj.CRS:
