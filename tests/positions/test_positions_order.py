@@ -122,7 +122,7 @@ def test_findings_name_the_likelihood_and_what_to_do(survey, ground):
     assert finding.line == "L03"
     assert finding.grade == "warning"
     assert finding.received.startswith(f"likelihood ratio 10^{faults[0].log10_ratio:.1f}; correlation with neighbours")
-    assert "exchange its ends in lines.csv" in finding.do
+    assert "accept it in visit.toml" in finding.do
     assert faults[0].best > 0.5 > faults[0].as_is
 
 

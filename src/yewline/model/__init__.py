@@ -15,6 +15,7 @@ from yewline.model.outlines import (
 from yewline.model.provenance import digest, file_sha256, version
 from yewline.model.radargram import (
     add_provenance,
+    distance_along,
     interval_ns,
     make_radargram,
     provenance_steps,
@@ -26,7 +27,15 @@ from yewline.model.recording import ReadHints, Recording
 from yewline.model.settings import Settings, read_settings, read_toml
 from yewline.model.site import PrimaryChoice, Release, SiteSettings, TargetModel, TargetSize
 from yewline.model.velocity import VelocityField
-from yewline.model.visit import Antenna, LineSegment, ReadingSettings, RecordingSettings, Soil, VisitSettings
+from yewline.model.visit import (
+    Antenna,
+    LineCorrection,
+    LineSegment,
+    ReadingSettings,
+    RecordingSettings,
+    Soil,
+    VisitSettings,
+)
 from yewline.model.volume import VolumeGrid, make_volume
 
 __all__ = [
@@ -42,6 +51,7 @@ __all__ = [
     "Frame",
     "Grade",
     "Grid",
+    "LineCorrection",
     "LineSegment",
     "PrimaryChoice",
     "ReadHints",
@@ -61,6 +71,7 @@ __all__ = [
     "add_provenance",
     "centroids",
     "digest",
+    "distance_along",
     "empty_outlines",
     "file_sha256",
     "interval_ns",

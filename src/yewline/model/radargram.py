@@ -17,7 +17,15 @@ import xarray as xr
 from yewline._check import check_array, check_positive
 from yewline.errors import InputError
 
-__all__ = ["add_provenance", "interval_ns", "make_radargram", "provenance_steps", "spacing_m", "with_amplitude"]
+__all__ = [
+    "add_provenance",
+    "distance_along",
+    "interval_ns",
+    "make_radargram",
+    "provenance_steps",
+    "spacing_m",
+    "with_amplitude",
+]
 
 
 def make_radargram(
@@ -27,7 +35,8 @@ def make_radargram(
     x: npt.ArrayLike,
     y: npt.ArrayLike,
     start_ns: float = 0.0,
-    sigma_xy: float = 0.0,
+    z: npt.ArrayLike = 0.0,
+    sigma_xy: npt.ArrayLike = 0.0,
     segment: npt.ArrayLike | None = None,
     attrs: dict[str, Any] | None = None,
 ) -> xr.DataArray:
@@ -39,7 +48,8 @@ def make_radargram(
     interval_ns : sample interval, ns.
     x, y : (trace,) site metres.
     start_ns : time of the first sample, ns.
-    sigma_xy : standard deviation of a trace's position per axis, m.
+    z : height of the ground, m, a number or one for each trace; 0 throughout where nobody levelled it.
+    sigma_xy : standard deviation of a trace's position per axis, m, a number or one for each trace.
     segment : (trace,) number of the line's segment that each trace belongs to; distance does not grow
         across the gap between two segments.
     attrs : ``line``, ``visit``, ``centre_mhz``, ``separation_m`` and others.
@@ -62,23 +72,48 @@ def make_radargram(
     part = np.zeros(n_trace, np.int32) if segment is None else np.asarray(segment, np.int32)
     if not (len(xs) == len(ys) == len(part) == n_trace):
         raise InputError("positions must have one value for each trace", received=f"{len(xs)} for {n_trace} traces")
-    stride = np.hypot(np.diff(xs), np.diff(ys))
-    stride[np.diff(part) != 0] = 0.0
+    heights, spread = (_each_trace(value, name, n_trace) for value, name in ((z, "z"), (sigma_xy, "sigma_xy")))
     return xr.DataArray(
         values,
         dims=("trace", "time"),
         coords={
             "time": ("time", start_ns + step * np.arange(n_time), {"units": "ns"}),
-            "distance": ("trace", np.concatenate([[0.0], np.cumsum(stride)]), {"units": "m"}),
+            "distance": ("trace", distance_along(xs, ys, part), {"units": "m"}),
             "x": ("trace", xs, {"units": "m"}),
             "y": ("trace", ys, {"units": "m"}),
-            "z": ("trace", np.zeros(n_trace), {"units": "m"}),
-            "sigma_xy": ("trace", np.full(n_trace, float(sigma_xy)), {"units": "m"}),
+            "z": ("trace", heights, {"units": "m"}),
+            "sigma_xy": ("trace", spread, {"units": "m"}),
             "segment": ("trace", part),
         },
         name="amplitude",
         attrs={"units": "1", "provenance": "[]", "interval_ns": step, **(attrs or {})},
     )
+
+
+def distance_along(x: npt.ArrayLike, y: npt.ArrayLike, segment: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Distance of each trace along its line, m; it does not grow across the gap between two segments.
+
+    Parameters
+    ----------
+    x, y : (T,) site metres.
+    segment : (T,) number of each trace's segment.
+
+    Examples
+    --------
+    >>> distance_along([0.0, 1.0, 4.0, 5.0], [0.0] * 4, [0, 0, 1, 1]).tolist()
+    [0.0, 1.0, 1.0, 2.0]
+    """
+    stride = np.hypot(np.diff(np.asarray(x, np.float64)), np.diff(np.asarray(y, np.float64)))
+    stride[np.diff(np.asarray(segment)) != 0] = 0.0
+    return np.concatenate([[0.0], np.cumsum(stride)])
+
+
+def _each_trace(value: npt.ArrayLike, name: str, traces: int) -> npt.NDArray[np.float64]:
+    """One number for each trace, of what may be given once for all."""
+    values = check_array(np.atleast_1d(np.asarray(value, np.float64)), name, ndim=1)
+    if len(values) not in (1, traces):
+        raise InputError(f"{name} needs one value, or one for each trace", received=f"{len(values)} for {traces}")
+    return np.array(np.broadcast_to(values, traces))
 
 
 def interval_ns(radargram: xr.DataArray) -> float:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from typing import Literal
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 
 from yewline.model.settings import Settings
 from yewline.units import C_M_PER_NS
 
-__all__ = ["Antenna", "LineSegment", "ReadingSettings", "RecordingSettings", "Soil", "VisitSettings"]
+__all__ = ["Antenna", "LineCorrection", "LineSegment", "ReadingSettings", "RecordingSettings", "Soil", "VisitSettings"]
 
 
 class Antenna(Settings):
@@ -34,9 +34,11 @@ class RecordingSettings(Settings):
     interval_unit: Literal["us", "ps"] | None = Field(
         default=None, description="what the integer interval field of SEG-Y files counts: us (standard) or ps"
     )
-    coordinates: Literal["lines", "headers"] = Field(
-        default="lines", description="positions from lines.csv, or from the files' trace headers"
+    coordinates: Literal["lines", "headers", "tracks"] = Field(
+        default="lines", description="positions from lines.csv, the files' trace headers, or the tables in tracks/"
     )
+    latency_s: float = Field(default=0.0, ge=-10, le=10, description="positions logged now were true so long ago")
+    clock_sigma_s: float = Field(default=0.0, ge=0, le=60, description="1 sd of the agreement of the two clocks")
 
 
 class Soil(Settings):
@@ -62,6 +64,38 @@ class ReadingSettings(Settings):
     support_depth_m: float = Field(default=0.12, gt=0, le=3, description="the reading stands for 0 to this depth")
 
 
+class LineCorrection(Settings):
+    """One `[[corrections]]` of `visit.toml`: what a person accepts of what the lines say of one another.
+
+    "swapped": the recordings of two lines were exchanged; "reversed": lines were walked the other way round;
+    "left-out": lines are not used; "zigzag": traces were put `offset_m` too far ahead along the direction of walking,
+    growing by `slope_m_per_m` along `axis` from `middle_m` on, known to `sigma_m` (1 sd). Names may hold * and ?.
+    """
+
+    kind: Literal["swapped", "reversed", "left-out", "zigzag"]
+    lines: tuple[str, ...] = Field(min_length=1)
+    offset_m: float | None = Field(default=None, ge=-5, le=5)
+    slope_m_per_m: float = Field(default=0.0, ge=-0.1, le=0.1)
+    middle_m: float = 0.0
+    axis: tuple[float, float] | None = Field(default=None, description="unit vector along the lines, site frame")
+    sigma_m: float = Field(default=0.0, ge=0, le=5)
+    reason: str = ""
+
+    @model_validator(mode="after")
+    def _fits_its_kind(self) -> LineCorrection:
+        if self.kind == "swapped" and (len(self.lines) != 2 or self.lines[0] == self.lines[1]):
+            raise ValueError("'swapped' needs the names of two lines")
+        if self.kind == "zigzag" and self.offset_m is None:
+            raise ValueError("'zigzag' needs offset_m, as `yewline check` prints it")
+        if self.kind != "zigzag" and (self.offset_m is not None or self.slope_m_per_m or self.axis is not None):
+            raise ValueError(f"'{self.kind}' has no offset, slope or axis")
+        if self.slope_m_per_m and self.axis is None:
+            raise ValueError("a slope needs the axis that it grows along, and middle_m")
+        if self.axis is not None and abs(self.axis[0] ** 2 + self.axis[1] ** 2 - 1) > 0.01:
+            raise ValueError("axis must be a unit vector, such as [0.0, 1.0]")
+        return self
+
+
 class VisitSettings(Settings):
     """All of `visit.toml`."""
 
@@ -70,6 +104,7 @@ class VisitSettings(Settings):
     recording: RecordingSettings = RecordingSettings()
     soil: Soil = Soil()
     readings: ReadingSettings = ReadingSettings()
+    corrections: tuple[LineCorrection, ...] = Field(default=(), description="accepted by a person")
     weather: str = ""
     operator: str = ""
     notes: str = ""

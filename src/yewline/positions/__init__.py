@@ -2,8 +2,17 @@
 
 from __future__ import annotations
 
+from yewline.positions.accepted import (
+    amend_rows,
+    correction_toml,
+    lines_corrected,
+    propose_corrections,
+    zigzag_of,
+)
+from yewline.positions.by_track import TrackedTraces, place_by_clock, place_by_numbers, times_of_traces
 from yewline.positions.control import ControlFit, control_findings, fit_control
 from yewline.positions.field import FieldCheck, check_field
+from yewline.positions.heights import Heights, heights_at
 from yewline.positions.images import ImageOptions, LineImages, line_images
 from yewline.positions.latency import LatencyEstimate, TargetPass, estimate_latency, latency_findings
 from yewline.positions.ledger import CopyMark, check_ledger, copy_mark, find_copied_data, trace_count_check
@@ -36,7 +45,14 @@ from yewline.positions.tracks import (
     track_findings,
 )
 from yewline.positions.uniform import LineSettings, line_settings, settings_findings
-from yewline.positions.zigzag import ZigzagBias, ZigzagEstimate, correct_zigzag, estimate_zigzag, zigzag_findings
+from yewline.positions.zigzag import (
+    ZigzagBias,
+    ZigzagEstimate,
+    correct_zigzag,
+    estimate_zigzag,
+    undo_zigzag,
+    zigzag_findings,
+)
 
 __all__ = [
     "AGAIN",
@@ -44,6 +60,7 @@ __all__ = [
     "ControlFit",
     "CopyMark",
     "FieldCheck",
+    "Heights",
     "Hypothesis",
     "ImageOptions",
     "LatencyEstimate",
@@ -65,15 +82,18 @@ __all__ = [
     "RubberBand",
     "SmoothTrack",
     "TargetPass",
+    "TrackedTraces",
     "ZigzagBias",
     "ZigzagEstimate",
     "adjust_pegs",
+    "amend_rows",
     "check_field",
     "check_ledger",
     "clean_track",
     "control_findings",
     "copy_mark",
     "correct_zigzag",
+    "correction_toml",
     "estimate_latency",
     "estimate_zigzag",
     "find_copied_data",
@@ -82,6 +102,7 @@ __all__ = [
     "find_ties",
     "fit_control",
     "gap_findings",
+    "heights_at",
     "latency_findings",
     "line_gaps",
     "line_images",
@@ -89,6 +110,7 @@ __all__ = [
     "line_settings",
     "line_spacing_m",
     "line_time_zero_ns",
+    "lines_corrected",
     "neighbours",
     "noise_findings",
     "odometer_findings",
@@ -96,11 +118,14 @@ __all__ = [
     "order_placebo",
     "pair_correlation",
     "peg_findings",
+    "place_by_clock",
     "place_by_headers",
+    "place_by_numbers",
     "place_by_track",
     "place_line",
     "placebo_findings",
     "position_sigma_m",
+    "propose_corrections",
     "repeat_findings",
     "repeat_score",
     "resurvey_list",
@@ -113,8 +138,11 @@ __all__ = [
     "swapped_axes",
     "tie_findings",
     "tie_marks",
+    "times_of_traces",
     "trace_count_check",
     "track_findings",
+    "undo_zigzag",
     "with_sigma",
     "zigzag_findings",
+    "zigzag_of",
 ]

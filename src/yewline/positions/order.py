@@ -157,12 +157,12 @@ def _told(fault: OrderFault) -> Finding:
     text, do = {
         "reversed": (
             "the line fits its neighbours when turned round",
-            "check in the field notes from which end it was walked; if so, exchange its ends in lines.csv",
+            "check in the field notes from which end it was walked; if so, accept it in visit.toml",
         ),
         "swapped": (
             f"the line and line {fault.other} fit better with their recordings exchanged",
-            f"check the files of {fault.line} and {fault.other} against the field notes; if so, exchange them in "
-            "lines.csv",
+            f"check the files of {fault.line} and {fault.other} against the field notes; if so, accept it in "
+            "visit.toml",
         ),
         "moved": (
             f"the line fits better between lines {fault.other}",

@@ -16,7 +16,14 @@ from yewline.positions.images import LineImages
 from yewline.positions.lag_fit import GEOLOGY, SIGNIFICANT, LagCurves, fit_offsets, lag_curves, some_pairs, without_slow
 from yewline.positions.likeness import neighbours, survey_likeness
 
-__all__ = ["ZigzagBias", "ZigzagEstimate", "correct_zigzag", "estimate_zigzag", "zigzag_findings"]
+__all__ = [
+    "ZigzagBias",
+    "ZigzagEstimate",
+    "correct_zigzag",
+    "estimate_zigzag",
+    "undo_zigzag",
+    "zigzag_findings",
+]
 
 F64 = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -178,21 +185,72 @@ def correct_zigzag(radargram: xr.DataArray, images: LineImages, estimate: Zigzag
     name = str(radargram.attrs.get("line", ""))
     if name not in images.names:
         raise InputError("the line is not one of those compared", received=name, do="give the set that holds it")
-    sign = float(images.direction[images.names.index(name)])
-    axis = np.array(images.axis)
+    return undo_zigzag(
+        radargram,
+        offset_m=estimate.offset_m,
+        slope_m_per_m=estimate.slope_m_per_m,
+        middle_m=estimate.middle_m,
+        axis=images.axis,
+        sigma_m=estimate.sigma_m,
+    )
+
+
+def undo_zigzag(
+    radargram: xr.DataArray,
+    *,
+    offset_m: float,
+    slope_m_per_m: float = 0.0,
+    middle_m: float = 0.0,
+    axis: tuple[float, float] | None = None,
+    sigma_m: float = 0.0,
+) -> xr.DataArray:
+    """The same line with its traces moved back against the direction in which it was walked.
+
+    Parameters
+    ----------
+    radargram : in place, its traces in the order walked.
+    offset_m : how far each trace was put too far ahead.
+    slope_m_per_m, middle_m, axis : how that grows along `axis` (unit vector; left out, the line's own direction), and
+        where along it `offset_m` belongs.
+    sigma_m : standard deviation of the offset.
+
+    Returns
+    -------
+    radargram with other `x`, `y`; `sigma_xy` holds `sigma_m` as well, and the provenance a step.
+
+    Raises
+    ------
+    InputError : the line has no direction: it ends where it begins.
+
+    Examples
+    --------
+    >>> from yewline.model import make_radargram
+    >>> back = make_radargram(np.zeros((3, 4)), interval_ns=0.5, x=[0.0, 0.0, 0.0], y=[2.0, 1.0, 0.0])
+    >>> undo_zigzag(back, offset_m=0.1)["y"].values.round(3).tolist()
+    [2.1, 1.1, 0.1]
+    """
     x, y = radargram["x"].values, radargram["y"].values
-    back = -sign * estimate.at(x * axis[0] + y * axis[1])
-    sigma = np.hypot(radargram["sigma_xy"].values, estimate.sigma_m)
+    walked = np.array([x[-1] - x[0], y[-1] - y[0]])
+    if not np.hypot(*walked) > 0:
+        raise InputError(
+            "a line that ends where it begins has no direction",
+            where=str(radargram.attrs.get("line", "")) or None,
+            received=f"{len(x)} traces",
+            do="leave it out of the correction of the zigzag",
+        )
+    unit = walked / np.hypot(*walked) if axis is None else np.array(axis, np.float64)
+    sign = 1.0 if walked @ unit >= 0 else -1.0
+    back = -sign * (offset_m + slope_m_per_m * (x * unit[0] + y * unit[1] - middle_m))
     moved = radargram.assign_coords(
-        x=("trace", x + back * axis[0], {"units": "m"}),
-        y=("trace", y + back * axis[1], {"units": "m"}),
-        sigma_xy=("trace", sigma, {"units": "m"}),
+        x=("trace", x + back * unit[0], {"units": "m"}),
+        y=("trace", y + back * unit[1], {"units": "m"}),
+        sigma_xy=("trace", np.hypot(radargram["sigma_xy"].values, sigma_m), {"units": "m"}),
     )
     step = {
         "step": "zigzag",
-        "offset_m": round(estimate.offset_m, 4),
-        "slope_m_per_m": round(estimate.slope_m_per_m, 6),
-        "sigma_m": round(estimate.sigma_m, 4),
+        "offset_m": round(offset_m, 4),
+        "slope_m_per_m": round(slope_m_per_m, 6),
+        "sigma_m": round(sigma_m, 4),
     }
     return add_provenance(moved, step)
 
@@ -224,7 +282,8 @@ def zigzag_findings(estimate: ZigzagEstimate, *, least_m: float = LEAST_M) -> li
                 f"{2 * abs(estimate.offset_m):.2f} m between neighbours; correlation {estimate.score_before:.2f} as "
                 f"placed, {estimate.score_after:.2f} as corrected; {told}"
             ),
-            do="check where counting starts and the delay of the positioning; correct it only if the test agrees",
+            do="check where counting starts and the delay of the positioning; accept it in visit.toml only if the test "
+            "agrees",
         )
     ]
 
