@@ -32,6 +32,7 @@ def carry_out(*, site: Path, everything: bool, as_json: bool, quiet: bool) -> No
     shown = [f for f in report.findings if everything or f.grade != "found" or f.code in _IN_SHORT]
     _show(opened.settings.name, [visit.name for visit in opened.visits], shown)
     _show_walk(report.again)
+    _show_acceptable(report.to_accept)
     tally = {grade: sum(f.grade == grade for f in report.findings) for grade in _ORDER}
     ADVICE.print(
         f"\n{count(tally['fault'], 'fault')}, {count(tally['warning'], 'warning')}, "
@@ -74,6 +75,16 @@ def _show_walk(again: dict[str, tuple[Rewalk, ...]]) -> None:
             row.add_column()
             row.add_row(f"{number}", escape(f"{walk.text[:1].upper()}{walk.text[1:]}."))
             OUT.print(row)
+
+
+def _show_acceptable(to_accept: dict[str, str]) -> None:
+    """What to write where the surveyor agrees: lines ready to be copied, not wrapped."""
+    for visit, text in to_accept.items():
+        OUT.print(
+            f"\n[bold]If the field notes agree[/bold], write what applies at the end of "
+            f"visits/{escape(visit)}/visit.toml, and say why:"
+        )
+        OUT.print(f"\n{text}", markup=False, highlight=False, soft_wrap=True)
 
 
 def _show_one(finding: Finding, lines: list[str]) -> None:

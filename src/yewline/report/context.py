@@ -28,6 +28,7 @@ from yewline.report.radargrams import (
     select_lines,
 )
 from yewline.report.raster import data_uri, palette_png
+from yewline.report.rearranged import rearranged
 from yewline.report.sentences import (
     answer_lead,
     chance_sentence,
@@ -97,6 +98,7 @@ def report_context(result: SiteResult) -> dict[str, Any]:
         "velocities": velocities(result),
         **_radargrams(result),
         "corrections": corrections(result),
+        "rearranged": rearranged(result),
         "amplitude_bar": _bar("Amplitude (relative)", AMPLITUDE, "negative", "positive", blank=False),
         **compared(result),
         **_tables(result),

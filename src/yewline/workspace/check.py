@@ -13,7 +13,7 @@ from yewline.errors import YewlineError
 from yewline.model import Finding, digest
 from yewline.positions import LineSettings, Rewalk, line_settings, resurvey_list, settings_findings
 from yewline.progress import SILENT, Progress
-from yewline.workspace.field import field_findings, said_once
+from yewline.workspace.field import PROPOSED, field_findings, said_once
 from yewline.workspace.gather import Products, survey_frame
 from yewline.workspace.inputs import hash_inputs
 from yewline.workspace.inspect import inspect_line
@@ -37,6 +37,15 @@ class CheckReport:
     again: dict[str, tuple[Rewalk, ...]] = field(default_factory=dict)
     """Lines to walk again, by visit, in the order of a short walk."""
 
+    @property
+    def to_accept(self) -> dict[str, str]:
+        """Corrections that a person could accept, by visit, as TOML for its `visit.toml`."""
+        told: dict[str, list[str]] = {}
+        for finding in self.findings:
+            if finding.code == PROPOSED:
+                told.setdefault(finding.visit, []).append(finding.received)
+        return {visit: "\n\n".join(texts) for visit, texts in told.items()}
+
     def as_dict(self) -> dict[str, Any]:
         """A plain dictionary for ``--json``."""
         count = Counter(finding.grade for finding in self.findings)
@@ -46,6 +55,7 @@ class CheckReport:
             "warnings": count["warning"],
             "assumptions": count["assumed"],
             "findings": [finding.as_dict() for finding in self.findings],
+            "to_accept": self.to_accept,
             "walk_again": {visit: [asdict(walk) for walk in walks] for visit, walks in self.again.items()},
             "inputs": self.inputs,
             "digest": digest(self.inputs),
@@ -119,9 +129,8 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
     walked = {visit: lines for visit, lines in used.items() if lines}
     findings += [finding for finding in settings_findings(walked) if not finding.line]
     findings += _frame_faults(site, tried_lines, findings)
-    return CheckReport(
-        site.settings.name, tuple(site.inside(finding) for finding in said_once(findings)), inputs, again
-    )
+    told = tuple(site.inside(finding) for finding in said_once(findings))
+    return CheckReport(site.settings.name, told, inputs, again)
 
 
 def _frame_faults(site: Site, tried: Products, known: list[Finding]) -> list[Finding]:

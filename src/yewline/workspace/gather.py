@@ -20,6 +20,7 @@ from yewline.volume import slice_thickness_m
 from yewline.workspace.choices import list_choices
 from yewline.workspace.corrections import corrections_of
 from yewline.workspace.lazy import LazyLines, lights_of
+from yewline.workspace.rearranged import rearranged_lines
 from yewline.workspace.results import SiteResult, VisitResult
 from yewline.workspace.site import Site
 from yewline.workspace.stage_accuracy import compare_all, match_tolerance_m, score_one
@@ -201,6 +202,9 @@ def gather_result(
                     site.visit(name),
                     products.lines[name][1],
                     zeroed=any(call.step == "time_zero" for call in recipe.before),
+                ),
+                rearranged=rearranged_lines(
+                    site, site.visit(name), products.lines[name][1], lights_of(products.lines[name][0])
                 ),
             )
         )

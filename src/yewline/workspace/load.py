@@ -13,17 +13,16 @@ import xarray as xr
 
 from yewline.errors import FormatError, YewlineError
 from yewline.formats import read_lines_table, read_recording
-from yewline.model import Finding, LineSegment, ReadHints, Recording, digest, file_sha256, make_radargram, version
-from yewline.positions import Placement, check_ledger, place_by_headers, place_line
+from yewline.model import Finding, LineSegment, ReadHints, Recording, digest, file_sha256, version
+from yewline.positions import amend_rows, check_ledger
 from yewline.progress import SILENT, Progress
 from yewline.workspace.lazy import KEPT_BYTES, LazyLines, without_samples
 from yewline.workspace.looks import Ends, LineLook, far_lines, look_at, whole_survey
+from yewline.workspace.places import Places, load_places
+from yewline.workspace.placing import place_recording
 from yewline.workspace.site import Site, Visit
 
 __all__ = ["LoadedVisit", "load_lines", "load_visit"]
-
-LARGEST = 1e12
-"""No receiver counts so far, and its square still fits a single-precision number."""
 
 
 @dataclass(frozen=True)
@@ -49,8 +48,11 @@ def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> Load
         findings += said
     except YewlineError as error:
         return LoadedVisit({}, _of_visit(site, visit, [Finding.of_error(error, "lines-table"), _nothing(visit)]))
+    rows, said = amend_rows(rows, visit.settings.corrections)
+    places = load_places(site, visit)
+    findings += [*said, *places.findings]
     files = _files_of(visit)
-    reading = _Reading(site, visit, rows, files)
+    reading = _Reading(site, visit, rows, files, places)
     read = reading.all_lines(progress)
     hashes = {name: file_sha256(path) for name, path in files.items() if path.suffix != ".toml"}
     # A row that was left out has said why; the file that it names is not also one that no row names.
@@ -79,7 +81,7 @@ def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> Load
     for line, look in looks.items():
         content = [hashes.get(look.file, ""), beside.get(f"{look.file}.toml", "")]
         rows_of = [repr(row) for row in reading.lines[line]]
-        keys[line] = digest("raw", version(), visit.name, content, about, rows_of)
+        keys[line] = digest("raw", version(), visit.name, content, about, rows_of, places.content(line))
     return LoadedVisit(
         read.radargrams.only(looks),
         _of_visit(site, visit, findings),
@@ -95,7 +97,9 @@ def load_lines(site: Site, visit: Visit, names: Collection[str]) -> Mapping[str,
         rows, _ = read_lines_table(visit.path / "lines.csv")
     except YewlineError:
         return {}
-    reading = _Reading(site, visit, [row for row in rows if row.line in names], _files_of(visit))
+    rows, _ = amend_rows(rows, visit.settings.corrections)
+    places = load_places(site, visit)
+    reading = _Reading(site, visit, [row for row in rows if row.line in names], _files_of(visit), places)
     return reading.all_lines(SILENT).radargrams
 
 
@@ -119,8 +123,10 @@ class _Read:
 class _Reading:
     """The files of a visit, read one after another; the last one read is at hand for the lines that it holds."""
 
-    def __init__(self, site: Site, visit: Visit, rows: list[LineSegment], files: dict[str, Path]) -> None:
-        self.site, self.visit, self.rows, self.files = site, visit, rows, files
+    def __init__(
+        self, site: Site, visit: Visit, rows: list[LineSegment], files: dict[str, Path], places: Places
+    ) -> None:
+        self.site, self.visit, self.rows, self.files, self.places = site, visit, rows, files, places
         self.lines = _by_line(rows)
         how = visit.settings.recording
         self.hints = ReadHints(interval_ns=how.interval_ns, interval_unit=how.interval_unit)
@@ -181,7 +187,7 @@ class _Reading:
     def _placed(self, line: str, recording: Recording) -> tuple[xr.DataArray | None, list[Finding]]:
         segments = self.lines[line]
         shared = sum(row.file == segments[0].file for row in self.rows) > len(segments)
-        return _place(self.site, self.visit, line, segments, recording, shared=shared)
+        return place_recording(self.site, self.visit, self.places, line, segments, recording, shared=shared)
 
 
 def _planned(site: Site, rows: list[LineSegment]) -> tuple[tuple[float, float], ...]:
@@ -212,108 +218,6 @@ def _by_line(rows: list[LineSegment]) -> dict[str, list[LineSegment]]:
         if not held or _posix(held[0].file) == _posix(row.file):
             held.append(row)
     return lines
-
-
-def _place(
-    site: Site, visit: Visit, line: str, segments: list[LineSegment], recording: Recording, *, shared: bool
-) -> tuple[xr.DataArray | None, list[Finding]]:
-    """One line of a recording as a radargram; None where no trace of it can be used."""
-    # A file without an interval has said so in a finding of its own.
-    if recording.interval_ns is None:
-        return None, []
-    mine = np.arange(len(recording.amplitude))
-    if recording.line is not None and all(row.first_trace is None for row in segments):
-        mine = np.flatnonzero(recording.line == line)
-        if len(mine) == 0:
-            known = ", ".join(sorted(set(recording.line.tolist()))[:8])
-            text = f"the file holds many lines, but none called {line}"
-            where = f"lines.csv, row {segments[0].row}"
-            do = "use the file's own names, or give first_trace and last_trace"
-            return None, [Finding("fault", "line-label", text, where=where, received=known, do=do, line=line)]
-    placed = _placement(site, visit, line, segments, recording, mine, shared=shared)
-    if len(placed.keep) == 0:
-        return None, list(placed.findings)
-    amplitude, wild = _plausible(recording.amplitude[mine[placed.keep]])
-    antenna = visit.settings.antenna
-    radargram = make_radargram(
-        amplitude,
-        interval_ns=recording.interval_ns,
-        start_ns=recording.delay_ns,
-        x=placed.x,
-        y=placed.y,
-        segment=placed.segment,
-        sigma_xy=site.settings.position_sigma_m,
-        attrs={
-            "line": line,
-            "visit": visit.name,
-            "centre_mhz": antenna.centre_mhz,
-            "separation_m": antenna.separation_m,
-            "file": segments[0].file,
-            "format": recording.format,
-        },
-    )
-    said = list(placed.findings)
-    if wild:
-        text, do = "samples of impossible size are taken as zero", "look for damage to the file"
-        where, received = f"lines/{segments[0].file}", f"{wild} sample{'s' if wild > 1 else ''} above {LARGEST:g}"
-        said.append(Finding("warning", "sample-size", text, where=where, received=received, do=do, line=line))
-    return radargram, said
-
-
-def _plausible(amplitude: np.ndarray) -> tuple[np.ndarray, int]:
-    """What was recorded: zero for samples too large for any receiver, and nothing that is not a number.
-
-    Where most traces end early (a record filled up with NaN), the line is cut to what they have: silence that was never
-    recorded must not pass for quiet ground. A trace that still holds a gap is set to zero as a whole, and so is
-    found dead and replaced by its neighbours. The reader has reported both.
-    """
-    finite = np.isfinite(amplitude)
-    wild = finite & (np.abs(amplitude) > LARGEST)
-    if not finite.all():
-        length = np.where(finite.any(axis=1), amplitude.shape[1] - finite[:, ::-1].argmax(axis=1), 0)
-        recorded = length[length > 0]
-        cut = int(np.quantile(recorded, 0.1, method="lower")) if len(recorded) else amplitude.shape[1]
-        amplitude, finite, wild = amplitude[:, :cut], finite[:, :cut], wild[:, :cut]
-        amplitude = np.where(finite.all(axis=1)[:, None], amplitude, np.float32(0.0))
-    return np.where(wild, np.float32(0.0), amplitude), int(wild.sum())
-
-
-def _placement(
-    site: Site,
-    visit: Visit,
-    line: str,
-    segments: list[LineSegment],
-    recording: Recording,
-    mine: np.ndarray,
-    *,
-    shared: bool,
-) -> Placement:
-    if visit.settings.recording.coordinates == "lines":
-        return place_line(len(mine), segments, site.settings.grid, shared=shared)
-    nowhere = np.full(len(recording.amplitude), np.nan)
-    x = nowhere if recording.x is None else recording.x
-    y = nowhere if recording.y is None else recording.y
-    parts: list[Placement] = []
-    for number, row in enumerate(segments):
-        first, last = (row.first_trace or 1) - 1, row.last_trace or len(mine)
-        if last > len(mine):
-            raise FormatError(
-                "last_trace lies beyond the recording",
-                received=f"trace {last} of {len(mine)}",
-                do=f"mend row {row.row} of lines.csv",
-            )
-        some = mine[first:last]
-        placed = place_by_headers(
-            x[some], y[some], coordinates=recording.coordinates, frame=site.settings.frame, line=line
-        )
-        parts.append(replace(placed, keep=placed.keep + first, segment=np.full(len(placed.keep), number, np.int32)))
-    return Placement(
-        x=np.concatenate([part.x for part in parts]),
-        y=np.concatenate([part.y for part in parts]),
-        segment=np.concatenate([part.segment for part in parts]),
-        keep=np.concatenate([part.keep for part in parts]),
-        findings=tuple(finding for part in parts for finding in part.findings),
-    )
 
 
 def _nothing(visit: Visit) -> Finding:

@@ -19,11 +19,14 @@ from yewline.accuracy.result import ChanceLevel, DirectedDistances, Proportion, 
 from yewline.ground.summary import MoistureSummary
 from yewline.model import Finding, SiteSettings, VelocityField, VisitSettings
 from yewline.workspace.corrections import Correction
+from yewline.workspace.rearranged import Rearranged, Seen
 from yewline.workspace.velocities import SourceVelocity, VisitVelocities, velocities_summary
 
 __all__ = [
     "ChanceLevel",
     "Correction",
+    "Rearranged",
+    "Seen",
     "SiteResult",
     "SourceVelocity",
     "VisitComparison",
@@ -56,6 +59,7 @@ class VisitResult:
     scored : those that are scored (drawn ones where there are any for this visit, else by the primary rule).
     score : against the known burials, or None where there are none.
     corrections : what was corrected on single lines, before and after.
+    rearranged : corrections that move recordings or traces, accepted by a person or proposed, seen from above.
     velocities : the visit's velocity by several ways, side by side.
     """
 
@@ -75,6 +79,7 @@ class VisitResult:
     scored: gpd.GeoDataFrame
     score: VisitScore | None
     corrections: tuple[Correction, ...] = ()
+    rearranged: tuple[Rearranged, ...] = ()
     velocities: VisitVelocities | None = None
 
 

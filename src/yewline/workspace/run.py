@@ -139,7 +139,8 @@ class _Run:
         """Radargrams of all visits at once: absorption is fitted over all of them."""
         names = [visit.name for visit in self.site.visits]
         paths = {name: self._visit_folder(name) / "radargrams.zarr" for name in names}
-        raw = {k: v for k, v in self.inputs.items() if k.startswith("visits/") and not _beside_lines(k)}
+        of_lines = ("visits/", "elevation.")
+        raw = {k: v for k, v in self.inputs.items() if k.startswith(of_lines) and not _beside_lines(k)}
         settings = self.site.settings.model_dump(mode="json", include={"frame", "grids", "position_sigma_m"})
         key = self.lines_key = digest("lines", version(), raw, settings, self._recipe_part("before"))
         if all(self.cache.is_fresh(f"lines {name}", key, [path]) for name, path in paths.items()):

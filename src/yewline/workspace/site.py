@@ -82,8 +82,10 @@ class Site:
             for path in sorted((self.root / "visits").glob("*/"))
             if not (path / "visit.toml").is_file()
         ]
-        folders: list[tuple[Path, tuple[str, ...]]] = [(self.root, ("site", "recipe", "readme", *OUTLINE_STEMS))]
-        folders += [(visit.path, ("visit", "lines", "readings")) for visit in self.visits]
+        folders: list[tuple[Path, tuple[str, ...]]] = [
+            (self.root, ("site", "recipe", "readme", "elevation", *OUTLINE_STEMS))
+        ]
+        folders += [(visit.path, ("visit", "lines", "readings", "fiducials", "trace_times")) for visit in self.visits]
         for folder, known in folders:
             for path in sorted(folder.iterdir()):
                 stem = path.name.lower().split(".")[0]
