@@ -12,7 +12,7 @@ from yewline.errors import Cancelled, InputError
 from yewline.model import VelocityField, VolumeGrid, make_radargram, with_amplitude
 from yewline.progress import Progress
 from yewline.units import Z90
-from yewline.volume import build_volume, cell_depth_error_m, sample_depths_m
+from yewline.volume import build_volume, cell_depth_error_m, cut_slices, sample_depths_m
 
 GRID = VolumeGrid(x0=0, y0=0, cell_m=0.25, nx=21, ny=13, depth_step_m=0.05, nz=30)
 SLOW, FAST = 0.073, 0.130
@@ -256,3 +256,28 @@ def test_faults_are_named():
     bare = xr.DataArray(np.zeros((3, 4)), dims=("trace", "time"), attrs={"line": "L7"})
     with pytest.raises(InputError, match="L7: a line must be a radargram"):
         build_volume([bare], field, GRID, line_spacing_m=0.5)
+
+
+def test_the_position_error_of_traces_goes_into_the_volume_and_its_slices():
+    """Squares are interpolated as strength is: between a line known to 0.05 m and one to 0.15 m, their rms."""
+    grid = VolumeGrid(x0=0, y0=0, cell_m=0.25, nx=9, ny=3, depth_step_m=0.1, nz=4)
+    x = np.arange(0, 2.01, 0.05)
+    lines = [
+        make_radargram(np.ones((41, 50)), interval_ns=0.2, x=x, y=0 * x + y, sigma_xy=sigma)
+        for y, sigma in ((0.0, 0.05), (0.5, 0.15))
+    ]
+    volume = build_volume(lines, VelocityField.uniform(0.1, 0.01), grid, line_spacing_m=0.5)
+    sigma = volume["position_sigma"].values
+    assert sigma[1, 4] == pytest.approx(np.sqrt((0.05**2 + 0.15**2) / 2), rel=1e-5)
+    assert 0.05 <= sigma[0, 4] < sigma[1, 4] < sigma[2, 4] <= 0.15
+    slices = cut_slices(volume, thickness_m=0.2)
+    np.testing.assert_array_equal(slices["position_sigma"].values, sigma)
+
+
+def test_lines_that_do_not_say_their_error_leave_it_unknown():
+    grid = VolumeGrid(x0=0, y0=0, cell_m=0.5, nx=5, ny=3, depth_step_m=0.1, nz=4)
+    x = np.arange(0, 2.01, 0.05)
+    line = make_radargram(np.ones((41, 50)), interval_ns=0.2, x=x, y=0 * x).drop_vars("sigma_xy")
+    volume = build_volume([line], VelocityField.uniform(0.1, 0.01), grid, line_spacing_m=0.5)
+    assert np.isnan(volume["position_sigma"]).all()
+    assert np.isfinite(volume["strength"].values[0, 0]).all()

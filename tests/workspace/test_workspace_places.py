@@ -14,6 +14,7 @@ from yewline.workspace.field import field_findings
 from yewline.workspace.lazy import lights_of
 from yewline.workspace.load import load_visit
 from yewline.workspace.rearranged import rearranged_lines
+from yewline.workspace.run import site_result
 
 ACCEPT = '\n[[corrections]]\nkind = "{kind}"\nlines = {lines}\nreason = "field notes"\n'
 
@@ -182,6 +183,20 @@ def test_lines_placed_by_trace_numbers_on_a_tied_frame(text_site: Path):
     # The control points disagree by centimetres: that is part of every trace's error.
     (step,) = provenance_steps(line)
     assert step["frame_m"] > 0.005
+
+
+def test_the_error_of_positions_reaches_hotspots_and_the_tolerance(text_site: Path):
+    """By the budget: squares of outline, traces and truth add, and the tolerance is twice their root."""
+    plain = site_result(open_site(text_site))
+    write_settings(text_site, '\n[[corrections]]\nkind = "zigzag"\nlines = ["*"]\noffset_m = 0.0\nsigma_m = 0.24\n')
+    less_sure = site_result(open_site(text_site))
+    before, after = (result.visits[0] for result in (plain, less_sure))
+    np.testing.assert_allclose(before.scored["position_sigma_m"], 0.10, rtol=1e-4)
+    np.testing.assert_allclose(after.scored["position_sigma_m"], 0.26, rtol=1e-4)
+    assert before.score is not None
+    assert after.score is not None
+    added = (after.score.tolerance_m / 2) ** 2 - (before.score.tolerance_m / 2) ** 2
+    assert added == pytest.approx(0.24**2, rel=1e-3)
 
 
 def write_alike(root: Path, *, turned: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from yewline.hotspots.attributes import cells_inside, outline_attributes, touches_edge
+from yewline.hotspots.attributes import cells_inside, outline_attributes, rms_inside, touches_edge
 from yewline.hotspots.find import Rule, describe, find_hotspots
 from yewline.hotspots.noise import equal_area_level, noise_level, noise_rule_level
 from yewline.hotspots.outline import coverage_area, default_minimum_area_m2, outline, outline_sigma_m
@@ -20,5 +20,6 @@ __all__ = [
     "outline",
     "outline_attributes",
     "outline_sigma_m",
+    "rms_inside",
     "touches_edge",
 ]

@@ -14,7 +14,7 @@ from yewline._check import check_array
 from yewline.errors import InputError
 from yewline.model import VolumeGrid
 
-__all__ = ["cells_inside", "outline_attributes", "touches_edge"]
+__all__ = ["cells_inside", "outline_attributes", "rms_inside", "touches_edge"]
 
 _SQUARE: Final = 1e-6
 
@@ -57,6 +57,32 @@ def outline_attributes(
     if values.shape != (grid.ny, grid.nx):
         raise InputError("strength does not fit the grid", received=f"{values.shape} for {(grid.ny, grid.nx)}")
     return [_attributes(polygon, values, grid, index) for index, polygon in enumerate(polygons)]
+
+
+def rms_inside(polygons: Sequence[shapely.Geometry], values: npt.ArrayLike, grid: VolumeGrid) -> list[float]:
+    """Root mean square of a map inside each outline, (H,); NaN where an outline holds no data.
+
+    Parameters
+    ----------
+    polygons : (H,) outlines, site metres.
+    values : (Y, X) map, NaN where there is no data.
+    grid : where its cells lie.
+
+    Raises
+    ------
+    InputError : the map does not fit the grid.
+
+    Examples
+    --------
+    >>> grid = VolumeGrid(x0=0, y0=0, cell_m=1, nx=4, ny=4, depth_step_m=0.1, nz=1)
+    >>> rms_inside([shapely.box(0.5, 0.5, 2.5, 1.5)], np.full((4, 4), 0.05), grid)
+    [0.05]
+    """
+    whole = check_array(values, "values", ndim=2, finite=False)
+    if whole.shape != (grid.ny, grid.nx):
+        raise InputError("values do not fit the grid", received=f"{whole.shape} for {(grid.ny, grid.nx)}")
+    inside = [_values_inside(polygon, whole, grid) for polygon in polygons]
+    return [float(np.sqrt(np.mean(found**2))) if len(found) else math.nan for found in inside]
 
 
 def _attributes(polygon: Any, values: npt.NDArray[np.float64], grid: VolumeGrid, index: int) -> dict[str, float]:

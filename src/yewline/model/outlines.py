@@ -5,7 +5,8 @@ burials   ``burial`` id · ``kind`` adult, child, infant or unknown · ``top_m``
 opened    ``opened`` id · ``depth_reached_m`` or NaN · geometry
 hotspots  ``hotspot`` id · ``visit`` · ``source`` found or drawn · ``rule`` · ``top_m`` ``base_m`` of the slice ·
           ``area_m2`` ``length_m`` ``width_m`` ``azimuth_deg`` (of the long axis, clockwise from the site's +y,
-          0 to 180) · ``x`` ``y`` centroid · ``mean_strength`` ``peak_strength`` · geometry
+          0 to 180) · ``x`` ``y`` centroid · ``mean_strength`` ``peak_strength`` · ``position_sigma_m`` of the
+          traces that carry it (1 sd per axis) · geometry
 """
 
 from __future__ import annotations
@@ -51,6 +52,7 @@ HOTSPOT_COLUMNS: Final[dict[str, Any]] = {
     "y": np.nan,
     "mean_strength": np.nan,
     "peak_strength": np.nan,
+    "position_sigma_m": np.nan,
 }
 
 

@@ -1,7 +1,8 @@
 """Volume: strength over (depth, y, x) as an `xarray.Dataset`, and the grid that all visits share.
 
 Variables ``strength`` (NaN where nothing was measured), ``coverage`` (bool), ``depth_error`` [m] (half-width of
-the 90 % interval). Coordinates ``depth``, ``y``, ``x`` [m] are cell centres; depth is positive downward.
+the 90 % interval), and over (y, x) ``position_sigma`` [m] (1 sd per axis of the traces there). Coordinates ``depth``,
+``y``, ``x`` [m] are cell centres; depth is positive downward.
 """
 
 from __future__ import annotations
@@ -65,14 +66,21 @@ def make_volume(
     strength: npt.NDArray[np.float32],
     coverage: npt.NDArray[np.bool_],
     depth_error: npt.NDArray[np.float32],
+    position_sigma: npt.NDArray[np.float32] | None = None,
     attrs: dict[str, object] | None = None,
 ) -> xr.Dataset:
-    """Make a volume on `grid` from arrays (depth, y, x); strength is blanked where coverage is false."""
+    """Make a volume on `grid` from arrays (depth, y, x); strength is blanked where coverage is false.
+
+    `position_sigma` is over (y, x), and unknown (NaN) throughout where it is left out.
+    """
     shape = (grid.nz, grid.ny, grid.nx)
     for name, array in (("strength", strength), ("coverage", coverage), ("depth_error", depth_error)):
         if array.shape != shape:
             raise InputError(f"{name} does not fit the grid", received=f"{array.shape} for {shape}")
     dims = ("depth", "y", "x")
+    sigma = np.full(shape[1:], np.nan, np.float32) if position_sigma is None else position_sigma
+    if sigma.shape != shape[1:]:
+        raise InputError("position_sigma does not fit the grid", received=f"{sigma.shape} for {shape[1:]}")
     return xr.Dataset(
         {
             "strength": (dims, np.where(coverage, strength, np.float32(np.nan)).astype(np.float32), {"units": "1"}),
@@ -81,6 +89,11 @@ def make_volume(
                 dims,
                 depth_error.astype(np.float32),
                 {"units": "m", "long_name": "half-width of the 90 % interval of depth"},
+            ),
+            "position_sigma": (
+                ("y", "x"),
+                sigma.astype(np.float32),
+                {"units": "m", "long_name": "standard deviation of the traces' position per axis"},
             ),
         },
         coords={

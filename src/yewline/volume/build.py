@@ -58,7 +58,8 @@ def build_volume(
     Returns
     -------
     Dataset (depth, y, x): `strength` (mean envelope; NaN without data), `coverage`, `depth_error` [m, half-width of the
-    90 % interval; NaN without data].
+    90 % interval; NaN without data]; and over (y, x) `position_sigma` [m, 1 sd per axis; NaN without data, or where the
+    lines do not say it].
 
     Raises
     ------
@@ -69,8 +70,8 @@ def build_volume(
     In three steps. (1) The envelope of each trace is averaged over depth bins; a bin less than half recorded is blank.
     (2) Each line is cut into pieces one cell long, and its traces are averaged in each. (3) Pieces are interpolated to
     the cells with Gaussian weights half a line spacing wide across the line and half a piece along it, corrected so
-    that planes are kept. Cells are blank beyond half a line spacing outside the lines, and wherever no line is within
-    the radius.
+    that planes are kept; the squares of the traces' position sigma go the same way. Cells are blank beyond half a line
+    spacing outside the lines, and wherever no line is within the radius.
 
     Examples
     --------
@@ -90,7 +91,9 @@ def build_volume(
     error = cell_depth_error_m(velocity, grid, time_zero_sigma_ns=time_zero_sigma_ns, separation_m=separation)
     # One line at a time: only its depth bins are kept, so memory is bounded by the pieces and the volume itself.
     parts = [_line_nodes(line, velocity, grid, spacing, separation) for line in progress.over(lines, "lines to depth")]
-    strength = interpolate_nodes(_join(parts), grid.x, grid.y, line_spacing_m=spacing, radius_m=radius)
+    # Strength by depth, and one more column: the square of the position sigma.
+    made = interpolate_nodes(_join(parts), grid.x, grid.y, line_spacing_m=spacing, radius_m=radius)
+    strength, sigma = made[:-1], np.sqrt(made[-1])
     coverage = np.isfinite(strength)
     error[~coverage] = np.nan
     return make_volume(
@@ -98,6 +101,7 @@ def build_volume(
         strength=strength,
         coverage=coverage,
         depth_error=error,
+        position_sigma=sigma,
         attrs={
             "lines": len(lines),
             "line_spacing_m": spacing,
@@ -132,7 +136,14 @@ def _line_nodes(
         n_bins=grid.nz,
         row=row,
     )
-    return _nodes(pieces, values, spacing)
+    square = _piece_means(line["sigma_xy"].values ** 2, pieces) if "sigma_xy" in line.coords else np.nan
+    wide = np.column_stack([values, np.broadcast_to(np.asarray(square, np.float32), len(values))])
+    return _nodes(pieces, wide, spacing)
+
+
+def _piece_means(values: npt.NDArray[np.float64], pieces: Pieces) -> npt.NDArray[np.float64]:
+    count = np.bincount(pieces.piece, minlength=len(pieces.x))
+    return np.bincount(pieces.piece, values, minlength=len(pieces.x)) / np.maximum(count, 1)
 
 
 def _nodes(pieces: Pieces, values: npt.NDArray[np.float32], spacing: float) -> Nodes:

@@ -73,8 +73,8 @@ def cut_slices(volume: xr.Dataset, *, thickness_m: float, overlap: float = 0.5) 
     Returns
     -------
     Dataset (slice, y, x): `strength` (NaN where not covered), `coverage`, `depth_error` [m, 90 % half-width]; `top` and
-    `base` [m] on slice. They depend on the volume's depths, the thickness and the overlap alone, so volumes on one grid
-    give the same slices.
+    `base` [m] on slice; `position_sigma` [m] as the volume has it. Depths depend on the volume's, the thickness and the
+    overlap alone, so volumes on one grid give the same slices.
 
     Raises
     ------
@@ -185,6 +185,7 @@ def _cut(
                 mean_error.astype(np.float32),
                 {"units": "m", "long_name": "half-width of the 90 % interval of depth"},
             ),
+            **({"position_sigma": volume["position_sigma"]} if "position_sigma" in volume else {}),
         },
         coords={
             "top": ("slice", tops, {"units": "m", "positive": "down"}),

@@ -165,7 +165,11 @@ def gather_result(
     """Outline, score and compare the visits, and put everything together for report and export."""
     settings, burials = site.settings, frame.outlines.burials
     tolerance_m = match_tolerance_m(
-        settings, burials, cell_m=frame.grid.cell_m, spacing_m=max(frame.spacing_m.values())
+        settings,
+        burials,
+        cell_m=frame.grid.cell_m,
+        spacing_m=max(frame.spacing_m.values()),
+        position_sigma_m=max(_position_sigma_m(products.lines[name][0]) for name in frame.usable),
     )
     cut = {name: cut_visit(products.volumes[name], settings, thickness_m=frame.thickness_m) for name in frame.usable}
     blank = [_no_data(name, *cut.pop(name)) for name in frame.usable if _is_blank(*cut[name], frame)]
@@ -239,6 +243,12 @@ def gather_result(
         version=version(),
         left_out=tuple(visit.name for visit in site.visits if visit.name not in cut),
     )
+
+
+def _position_sigma_m(lines: Mapping[str, xr.DataArray]) -> float:
+    """Root mean square over a visit's traces of their position's standard deviation per axis."""
+    squares = [light["sigma_xy"].values ** 2 for light in lights_of(lines).values()]
+    return float(np.sqrt(np.concatenate(squares).mean()))
 
 
 def _velocities(site: Site, products: Products, frame: SurveyFrame, name: str) -> tuple[VisitVelocities, list[Finding]]:

@@ -18,12 +18,20 @@ from yewline.workspace.truth import Outlines
 __all__ = ["compare_all", "match_tolerance_m", "score_one"]
 
 
-def match_tolerance_m(settings: SiteSettings, burials: gpd.GeoDataFrame, *, cell_m: float, spacing_m: float) -> float:
-    """The tolerance that `site.toml` fixes, or that of the error budget: outline, track and truth."""
+def match_tolerance_m(
+    settings: SiteSettings, burials: gpd.GeoDataFrame, *, cell_m: float, spacing_m: float, position_sigma_m: float
+) -> float:
+    """The tolerance that `site.toml` fixes, or that of the error budget: outline, traces and truth.
+
+    Parameters
+    ----------
+    cell_m, spacing_m : of the volume and its lines.
+    position_sigma_m : of the traces of the visit that is placed worst: one tolerance serves all visits.
+    """
     if settings.primary.tolerance_m is not None:
         return settings.primary.tolerance_m
     truth_sigma_m = float(burials["sigma_xy_m"].median()) if len(burials) else 0.05
-    return tolerance_from_budget(outline_sigma_m(cell_m, spacing_m), settings.position_sigma_m, truth_sigma_m)
+    return tolerance_from_budget(outline_sigma_m(cell_m, spacing_m), position_sigma_m, truth_sigma_m)
 
 
 def score_one(

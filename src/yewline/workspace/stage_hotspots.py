@@ -16,6 +16,7 @@ from yewline.hotspots import (
     describe,
     find_hotspots,
     noise_level,
+    rms_inside,
 )
 from yewline.model import Finding, SiteSettings, VolumeGrid
 from yewline.volume import choose_slice, cut_slices, slice_exactly
@@ -51,7 +52,7 @@ def cut_visit(volume: xr.Dataset, settings: SiteSettings, *, thickness_m: float)
     exact = slice_exactly(volume, *fixed)
     after = int((slices["top"].values < fixed[0]).sum())
     parts = [slices.isel(slice=slice(0, after)), exact, slices.isel(slice=slice(after, None))]
-    return xr.concat(parts, dim="slice", coords="minimal", compat="override", join="exact"), after
+    return xr.concat(parts, dim="slice", data_vars="minimal", coords="minimal", compat="override", join="exact"), after
 
 
 def outline_visit(site: Site, visit: str, chosen: xr.Dataset, grid: VolumeGrid, area: shapely.Geometry) -> Outlined:
@@ -78,6 +79,9 @@ def outline_visit(site: Site, visit: str, chosen: xr.Dataset, grid: VolumeGrid, 
     if len(drawn):
         drawn = describe(drawn, strength, grid, visit=visit, top_m=top_m, base_m=base_m)
     found, equal_area = find("noise"), find("equal-area")
+    for table in (drawn, found, equal_area):
+        if len(table):
+            table["position_sigma_m"] = rms_inside(list(table.geometry), chosen["position_sigma"].values, grid)
     by_rule = found if primary.rule == "noise" else equal_area
     return Outlined(
         found=found,
