@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import partial
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from yewline.errors import InputError, SiteError, YewlineError
+from yewline.errors import SiteError, YewlineError
 from yewline.model import Finding, digest, version, with_amplitude
 from yewline.positions import line_spacing_m
 from yewline.progress import Progress
@@ -28,7 +29,7 @@ from yewline.recipe import (
     shipped_recipe,
     standard_recipe,
 )
-from yewline.signal import Section, fill_traces, fit_absorption
+from yewline.signal import Section, fill_traces
 from yewline.workspace.field import field_findings, said_once
 from yewline.workspace.inspect import LineFaults, faulty_traces, inspect_line, line_faults, place_of
 from yewline.workspace.lazy import LazyLines, lights_of, without_samples
@@ -36,6 +37,7 @@ from yewline.workspace.line_cache import LineCache
 from yewline.workspace.load import LoadedVisit, load_visit
 from yewline.workspace.looks import line_ends
 from yewline.workspace.site import Site, places_inside
+from yewline.workspace.site_fits import SiteFits, fit_before, fitted_steps
 
 __all__ = [
     "HalfDone",
@@ -68,31 +70,28 @@ def load_recipe(site: Site) -> Recipe:
 def make_lines(site: Site, recipe: Recipe, *, cache: LineCache, progress: Progress) -> dict[str, Lines]:
     """Radargrams of every visit, by the part of the recipe that needs no velocity.
 
-    The rate of absorption is fitted once, over all lines of all visits: one a visit would erase what moisture does.
-    Lines go through one by one, and what the steps up to that fit make of them waits in `cache`.
+    What is fitted (absorption, and how much faster high frequencies fade) is fitted once, over all lines of all visits:
+    one fit a visit would erase what moisture does. Lines go through one by one, and what the steps up to each fit make
+    of them waits in `cache`.
     """
-    at = _compensation(recipe)
     half: dict[str, HalfDone] = {}
     for visit in site.visits:
         loaded = load_visit(site, visit, progress=progress)
         each = first_steps(loaded, recipe, cache=cache, progress=progress, label=f"process {visit.name}")
         said = said_once([*loaded.findings, *field_findings(visit, loaded), *each.findings])
         half[visit.name] = replace(each, findings=said)
-    rate, of_rate = _fit_rate(half, recipe, at)
+    fits, stops = SiteFits(), fitted_steps(recipe)
+    of_fits: list[Finding] = []
+    for start, stop in pairwise([*(stops or [len(recipe.before)]), len(recipe.before)]):
+        if stops:
+            fits, said = fit_before(recipe.before[start], fits, _Sections(half))
+            of_fits += said
+        for name, each in half.items():
+            part = slice(start, stop)
+            half[name] = _go_on(each, recipe, part, fits, cache=cache, progress=progress, label=f"compensate {name}")
     made: dict[str, Lines] = {}
     for name, each in half.items():
-        keys = {line: _chain(key, recipe.before[at:], rate) for line, key in each.keys.items()}
-        finished = run_lines(
-            partial(_last_steps, each, keys, recipe=recipe, at=at, rate=rate, cache=cache),
-            each.lines,
-            workers=WORKERS,
-            progress=progress,
-            label=f"compensate {name}",
-        )
-        whole = {line: done for line, (done, _) in zip(each.lines, finished, strict=True) if done is not None}
-        faults = [fault for _, found in finished for fault in found]
-        lines = LazyLines(whole, partial(_kept, cache, keys), lights=whole)
-        made[name] = (lines, [*each.findings, *(of_rate if not made else []), *faults])
+        made[name] = (each.lines, [*each.findings, *(of_fits if not made else [])])
     return made
 
 
@@ -115,11 +114,11 @@ class HalfDone:
 def first_steps(
     loaded: LoadedVisit, recipe: Recipe, *, cache: LineCache | None, progress: Progress, label: str
 ) -> HalfDone:
-    """Each raw line up to the compensation of absorption, and what was seen on it.
+    """Each raw line up to the first step that needs a fit over the whole site, and what was seen on it.
 
     Without a cache the lines are let go of once they are through: only where they lie is kept, which `check` needs.
     """
-    at = _compensation(recipe)
+    at = next(iter(fitted_steps(recipe)), len(recipe.before))
     keys = {line: _chain(key, recipe.before[:at]) for line, key in loaded.keys.items()}
     raw = loaded.radargrams
 
@@ -152,20 +151,34 @@ def first_steps(
     return HalfDone(LazyLines(through, kept), {line: keys[line] for line in through}, findings)
 
 
-def _last_steps(
-    half: HalfDone, keys: Mapping[str, str], line: str, *, recipe: Recipe, at: int, rate: float, cache: LineCache
-) -> Said:
-    """From the compensation on: into the cache, and back without samples."""
-    done, faults = cache.get(keys[line]), list[Finding]()
-    if done is None:
-        held = half.lines[line]
-        done, faults = _or_fault(
-            held, lambda: run_before(recipe, held, absorption_db_per_ns=rate, steps=slice(at, None))
-        )
-        if done is not None:
-            done = done.assign_attrs(line_key=keys[line])
-            cache.put(keys[line], done)
-    return (None if done is None else without_samples(done)), faults
+def _go_on(
+    half: HalfDone,
+    recipe: Recipe,
+    part: slice,
+    fits: SiteFits,
+    *,
+    cache: LineCache,
+    progress: Progress,
+    label: str,
+) -> HalfDone:
+    """The next steps on every line of a visit: into the cache, and back without samples."""
+    keys = {line: _chain(key, recipe.before[part], asdict(fits)) for line, key in half.keys.items()}
+
+    def one(line: str) -> Said:
+        done, faults = cache.get(keys[line]), list[Finding]()
+        if done is None:
+            held = half.lines[line]
+            done, faults = _or_fault(held, lambda: run_before(recipe, held, **asdict(fits), steps=part))
+            if done is not None:
+                done = done.assign_attrs(line_key=keys[line])
+                cache.put(keys[line], done)
+        return (None if done is None else without_samples(done)), faults
+
+    work = run_lines(one, half.lines, workers=WORKERS, progress=progress, label=label)
+    through = {line: done for line, (done, _) in zip(half.lines, work, strict=True) if done is not None}
+    faults = [fault for _, found in work for fault in found]
+    lines = LazyLines(through, partial(_kept, cache, keys), lights=through)
+    return HalfDone(lines, {line: keys[line] for line in through}, [*half.findings, *faults])
 
 
 def _kept(cache: LineCache, keys: Mapping[str, str], line: str) -> xr.DataArray:
@@ -246,20 +259,6 @@ class _Sections(Sequence[tuple[npt.NDArray[np.float32], Section]]):
         return (self[at] for at in range(len(self)))
 
 
-def _fit_rate(half: Mapping[str, HalfDone], recipe: Recipe, at: int) -> tuple[float, list[Finding]]:
-    """The site's rate of absorption; none where no record is long or strong enough to tell."""
-    if at == len(recipe.before):
-        # Nothing asks for it.
-        return 0.0, []
-    sections = _Sections(half)
-    power = float(recipe.before[at].parameters["spreading_power"]) if at < len(recipe.before) else 1.0
-    try:
-        return fit_absorption(sections, spreading_power=power), []
-    except InputError as error:
-        text = f"absorption is not compensated: {error.problem}"
-        return 0.0, [Finding("warning", "absorption", text)] if sections else []
-
-
 def guard_visit(site: Site, visit: str, recipe: Recipe, lines: Mapping[str, xr.DataArray]) -> list[Finding]:
     """What the recipe does that could erase a grave; said once for a visit where it holds for many lines."""
     target = site.settings.target
@@ -300,9 +299,3 @@ def mend_line(raw: xr.DataArray, faults: LineFaults | None = None) -> xr.DataArr
         if 0 < len(faulty) < len(mine):
             values[mine] = fill_traces(values[mine], faulty)
     return with_amplitude(raw, values)
-
-
-def _compensation(recipe: Recipe) -> int:
-    """Place of the step that compensates absorption; after all others where there is none."""
-    names = [call.step for call in recipe.before]
-    return names.index("compensate") if "compensate" in names else len(names)
