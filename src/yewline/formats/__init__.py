@@ -11,6 +11,7 @@ from yewline.formats.geopackage import write_outlines
 from yewline.formats.geotiff import site_affine, write_geotiff
 from yewline.formats.lines_table import LINE_COLUMNS, read_lines_table
 from yewline.formats.netcdf import read_netcdf, write_netcdf
+from yewline.formats.number_table import Column, NumberTable, read_numbers
 from yewline.formats.outlines import read_area, read_burials, read_drawn_hotspots, read_opened, read_outlines
 from yewline.formats.readings import read_readings
 from yewline.formats.registry import READERS, Reader, read_recording
@@ -26,7 +27,9 @@ from yewline.formats.text_write import TextOptions, write_text
 __all__ = [
     "LINE_COLUMNS",
     "READERS",
+    "Column",
     "FlatDescription",
+    "NumberTable",
     "Reader",
     "Seg2Options",
     "SegyOptions",
@@ -41,6 +44,7 @@ __all__ = [
     "read_flat",
     "read_lines_table",
     "read_netcdf",
+    "read_numbers",
     "read_opened",
     "read_outlines",
     "read_readings",

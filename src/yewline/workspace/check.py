@@ -22,6 +22,7 @@ from yewline.workspace.load import LoadedVisit, load_visit
 from yewline.workspace.site import Site, Visit
 from yewline.workspace.stage_ground import load_readings, no_velocity
 from yewline.workspace.stage_lines import first_steps, guard_visit, load_recipe
+from yewline.workspace.survey_checks import delay_findings, frame_findings
 from yewline.workspace.truth import Outlines, area_of_lines, check_frame, load_drawn, load_outlines, within
 
 __all__ = ["CheckReport", "check_site"]
@@ -79,7 +80,7 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
         check_frame(site)
     except YewlineError as error:
         findings.append(Finding.of_error(error, "frame"))
-    findings += site.strays()
+    findings += [*frame_findings(site), *site.strays()]
     outlines = load_outlines(site)
     places: list[np.ndarray[Any, Any]] = []
     tried_lines = Products()
@@ -104,7 +105,7 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
     for visit in site.visits:
         loaded = load_visit(site, visit, progress=progress)
         used[visit.name] = {line: line_settings(light) for line, light in lights_of(loaded.radargrams).items()}
-        said_of = [*loaded.findings, *field_findings(visit, loaded)]
+        said_of = [*loaded.findings, *delay_findings(visit), *field_findings(visit, loaded)]
         findings += said_of
         findings += _counted(visit, loaded)
         places += [np.column_stack([r["x"], r["y"]]) for r in lights_of(loaded.radargrams).values()]

@@ -14,6 +14,9 @@ from yewline.model import Finding, SiteSettings, VisitSettings, read_settings, r
 __all__ = ["Site", "Visit", "places_inside", "read_site"]
 
 OUTLINE_STEMS = ("area", "obstacles", "burials", "opened")
+SURVEY_STEMS = ("elevation", "pegs", "peg_distances")
+PLACE_STEMS = ("fiducials", "trace_times", "target_passes")
+"""Tables about places, of the site and of a visit."""
 OUTLINE_SUFFIXES = (".gpkg", ".geojson", ".shp", ".csv")
 
 
@@ -83,9 +86,9 @@ class Site:
             if not (path / "visit.toml").is_file()
         ]
         folders: list[tuple[Path, tuple[str, ...]]] = [
-            (self.root, ("site", "recipe", "readme", "elevation", *OUTLINE_STEMS))
+            (self.root, ("site", "recipe", "readme", *SURVEY_STEMS, *OUTLINE_STEMS))
         ]
-        folders += [(visit.path, ("visit", "lines", "readings", "fiducials", "trace_times")) for visit in self.visits]
+        folders += [(visit.path, ("visit", "lines", "readings", *PLACE_STEMS)) for visit in self.visits]
         for folder, known in folders:
             for path in sorted(folder.iterdir()):
                 stem = path.name.lower().split(".")[0]
