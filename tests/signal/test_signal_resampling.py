@@ -176,6 +176,12 @@ def test_a_short_stretch_off_the_new_places_goes_with_its_gaps():
         ([0.0, 0.1, 0.2], {}, "each trace needs its distance along the line .received 3 distances for 4 traces"),
         ([1.0] * 4, {}, "the line has no length: all traces stand at one place .received 4 traces"),
         ([0.0, 1.0, 2.0, 3.0], {"spacing_m": 1e-6}, "spacing_m is too small for this line"),
+        (
+            [0.0, 1.0, 2.0, 3.0],
+            {"spacing_m": 1e-3},
+            r"spacing_m is far finer than the line was recorded \(received 0.001 m makes 3001 traces of 4, which lie "
+            r"1 m apart\). Leave spacing_m out, or give at least 0.05 m",
+        ),
         ([0.0, 1.0, 2.0, 3.0], {"spacing_m": -1.0}, "spacing_m must be greater than zero"),
         ([0.0, 1.0, 2.0, 3.0], {"largest_gap_m": 0.0}, "largest_gap_m must be greater than zero"),
         ([0.0, 1.0, 2.0, 3.0], {"method": "spline"}, "method must be one of band_limited, linear"),
@@ -185,6 +191,16 @@ def test_a_short_stretch_off_the_new_places_goes_with_its_gaps():
 def test_refusals_of_equal_spacing(at, more, message):
     with pytest.raises(InputError, match=message):
         equal_spacing(np.ones((4, 2)), section(at), **more)
+
+
+@given(usual=st.floats(0.005, 2.0), share=st.floats(1.0, 3.0))
+def test_the_finest_spacing_that_is_advised_is_taken(usual, share):
+    at = section(usual * np.arange(40))
+    with pytest.raises(InputError, match="at least") as refused:
+        equal_places(at, spacing_m=usual / 20 / (1.1 * share))
+    advised = float(str(refused.value.do).partition("at least ")[2].split(" ")[0])
+    assert usual / 20 <= advised * (1 + 1e-12) <= usual / 20 * 1.1 + 1e-12
+    assert len(equal_places(at, spacing_m=advised)) <= 20 * 40
 
 
 # Another sample interval

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -21,6 +22,9 @@ SAME_PLACE = 0.01
 """Traces nearer together than this share of the usual distance stand at one place."""
 GAP_SPACINGS = 3.0
 MOST_TRACES = 1_000_000
+MOST_FINER = 20
+"""New traces for each recorded one, at most (our choice): what lies between recorded traces is interpolated, and traces
+this close show nothing that a fifth as many would not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,5 +166,19 @@ def layout_of(section: Section, spacing_m: float | None, largest_gap_m: float | 
         if high >= low:
             runs.append((first, stop))
             wanted.append(at[0] + spacing * np.arange(low, high + 1))
+    made = sum(len(each) for each in wanted)
+    if made > MOST_FINER * len(places):
+        raise InputError(
+            "spacing_m is far finer than the line was recorded",
+            received=f"{spacing:g} m makes {made} traces of {len(places)}, which lie {usual:.3g} m apart",
+            do=f"leave spacing_m out, or give at least {_rounded_up(usual / MOST_FINER):g} m: nothing shows up between "
+            "recorded traces that they do not hold",
+        )
     gaps = [(float(places[edge - 1]), float(places[edge])) for edge in edges]
     return Layout(group, places, gaps, runs, wanted, spacing)
+
+
+def _rounded_up(value: float) -> float:
+    """The next number of two digits."""
+    unit = 10.0 ** (math.floor(math.log10(value)) - 1)
+    return math.ceil(value / unit - 1e-9) * unit

@@ -69,7 +69,7 @@ def equal_spacing(
     Raises
     ------
     InputError : no distances, fewer or more than traces, or one that falls; a gap where that is refused; all traces at
-        one place; more than a million new traces.
+        one place; over a million new traces, or over twenty for each recorded one.
 
     Notes
     -----
