@@ -11,7 +11,7 @@
     └── Cancelled             a person or program asked for the work to stop
 
 Every message says what is wrong, what was received and what to do, and `where` names the file with
-its row or byte.
+its row or byte. What works, but not as well as it could, is a `YewlineWarning`.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ __all__ = [
     "SettingsError",
     "SiteError",
     "YewlineError",
+    "YewlineWarning",
 ]
 
 
@@ -93,3 +94,7 @@ class SiteError(YewlineError):
 
 class Cancelled(YewlineError):
     """Work was stopped on request."""
+
+
+class YewlineWarning(UserWarning):
+    """Something works, but not as well as it could; the text says what to do."""

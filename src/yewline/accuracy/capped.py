@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import shapely
-from numba import njit
 
+from yewline._compiled import njit
 from yewline.accuracy.window import ring_edges
 
 __all__ = ["capped_means", "capped_means_shapely", "outline_distance", "pack_outlines"]

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit, prange
+from numba import prange
+
+from yewline._compiled import njit
 
 __all__ = ["nearest_means", "nearest_means_numpy"]
 

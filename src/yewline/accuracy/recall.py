@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import shapely
-from numba import njit
 
+from yewline._compiled import njit
 from yewline.accuracy.capped import outline_distance, pack_outlines
 from yewline.accuracy.distances import centroids_of
 from yewline.accuracy.matching import match_pairs

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import shapely
-from numba import njit
 
+from yewline._compiled import njit
 from yewline.errors import InputError
 
 __all__ = ["Window", "ring_edges", "rings_contain", "rings_contain_numpy"]

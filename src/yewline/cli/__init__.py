@@ -9,12 +9,13 @@ from __future__ import annotations
 import importlib
 import json
 import sys
+import warnings
 from pathlib import Path
 from typing import Annotated, Any, Final
 
 import typer
 
-from yewline.errors import Cancelled, YewlineError
+from yewline.errors import Cancelled, YewlineError, YewlineWarning
 
 __all__ = ["app", "main"]
 
@@ -137,6 +138,15 @@ def simulate(
 
 def main() -> None:
     """The `yewline` command: errors in one sentence, exit codes 0 (done), 1 (error or faults), 130 (stopped)."""
+    others = warnings.showwarning
+
+    def say(message: Warning | str, category: type[Warning], *more: Any, **named: Any) -> None:
+        if issubclass(category, YewlineWarning):
+            typer.echo(f"yewline: {message}.", err=True)
+        else:
+            others(message, category, *more, **named)
+
+    warnings.showwarning = say
     try:
         app()
     except YewlineError as error:

@@ -10,8 +10,8 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from yewline._compiled import njit
 from yewline.errors import FormatError
 
 __all__ = ["SAMPLE_BYTES", "SAMPLE_NAMES", "TraceBlock", "convert_ibm", "convert_ibm_numpy", "convert_samples"]

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from yewline._compiled import njit
 
 __all__ = ["lag_products", "lag_products_plain"]
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from yewline._compiled import njit
 from yewline.signal.simd import weigh_eight_rows
 
 __all__ = [

@@ -7,7 +7,8 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from yewline._compiled import njit
 
 __all__ = ["ENGINES", "sliding_median"]
 

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit, prange
+from numba import prange
 
 from yewline._check import check_positive
+from yewline._compiled import njit
 from yewline.simulation.scatterers import FACET, GRAIN, Scatterers
 
 __all__ = ["PackedScatterers", "pack", "spikes_compiled", "spikes_plain"]

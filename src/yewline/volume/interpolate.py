@@ -8,9 +8,10 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit, prange
+from numba import prange
 
 from yewline._check import check_positive
+from yewline._compiled import njit
 from yewline.errors import InputError
 
 __all__ = ["Nodes", "interpolate_nodes", "interpolate_nodes_plain"]

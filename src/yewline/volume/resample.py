@@ -7,9 +7,9 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from yewline._check import check_array, check_positive
+from yewline._compiled import njit
 from yewline.errors import InputError
 
 __all__ = ["depth_bins", "depth_bins_plain"]

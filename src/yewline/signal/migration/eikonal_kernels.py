@@ -6,7 +6,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit, prange
+from numba import prange
+
+from yewline._compiled import njit
 
 __all__ = ["sweep_factored", "sweep_first_order", "times_of_many"]
 

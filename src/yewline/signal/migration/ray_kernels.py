@@ -11,8 +11,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit, prange
+from numba import prange
 
+from yewline._compiled import njit
 from yewline.signal.migration.kirchhoff_kernels import (
     AREA,
     BLOCK,

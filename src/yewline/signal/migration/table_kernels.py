@@ -10,7 +10,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy.typing as npt
-from numba import njit, prange
+from numba import prange
+
+from yewline._compiled import njit
 
 __all__ = ["gather_even", "gather_even_parallel", "scatter_even", "scatter_even_parallel"]
 

@@ -9,7 +9,8 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from yewline._compiled import njit
 
 __all__ = ["diffraction", "moveout_sums", "rescore", "scan"]
 

@@ -7,9 +7,9 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from yewline._check import check_array
+from yewline._compiled import njit
 from yewline.errors import InputError
 
 __all__ = ["ENGINES", "solve_levinson"]

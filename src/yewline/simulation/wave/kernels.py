@@ -14,8 +14,9 @@ that their update needs no multiplication.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import prange
 
+from yewline._compiled import njit
 from yewline.simulation.wave.row_step import step, step_corner, step_edge, step_end
 from yewline.simulation.wave.rows import (
     edge_electric,

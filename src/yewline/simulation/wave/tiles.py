@@ -94,7 +94,8 @@ def _processor() -> str:
 def _read() -> dict[str, int]:
     try:
         kept = json.loads(tiling_file().read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RuntimeError):
+        # Somebody without a home has no cache either.
         return {}
     if not isinstance(kept, dict):
         return {}
@@ -103,7 +104,7 @@ def _read() -> dict[str, int]:
 
 def _write(kept: dict[str, int]) -> None:
     # A cache that cannot be written is found again next time.
-    with suppress(OSError):
+    with suppress(OSError, RuntimeError):
         path = tiling_file()
         path.parent.mkdir(parents=True, exist_ok=True)
         draft = path.with_suffix(f".{os.getpid()}")
