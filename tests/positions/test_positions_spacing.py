@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from yewline.errors import InputError
-from yewline.positions import gap_findings, line_gaps, line_spacing_m
+from yewline.positions import gap_findings, line_gaps, line_spacing_m, same_ends_findings
 
 
 def _survey(rng, *, n=None, spacing=None, crossing=False):
@@ -147,3 +147,23 @@ def test_lines_that_cannot_be_used_are_refused():
         line_spacing_m({"L1": (0, 0, np.nan, 0)})
     with pytest.raises(InputError, match="factor must be above 1"):
         line_gaps({"L1": (0, 0, 1, 0)}, factor=1.0)
+
+
+def test_lines_with_the_same_ends_are_named_together():
+    lines = {f"L{i}": (0.0, 0.5 * i, 20.0, 0.5 * i) for i in range(5)}
+    assert same_ends_findings(lines) == []
+    # A reference line walked at noon, and back in the evening; a slip of the pen elsewhere.
+    lines |= {"R1": (0.0, 1.0, 20.0, 1.0), "R2": (20.0, 1.004, 0.0, 1.0), "L5": (0.0, 2.0, 20.0, 2.0)}
+    lines |= {"L6": (0.0, 2.03, 20.0, 2.03), "L7": (0.0, 2.0, 15.0, 2.0)}
+    first, second = same_ends_findings(lines)
+    assert first.text == "lines L2, R1 and R2 have the same ends: taken as one track walked again"
+    assert second.text.startswith("lines L4 and L5 have the same ends")
+    assert (second.grade, second.received) == ("assumed", "from (0.00, 2.00) to (20.00, 2.00)")
+    assert "mend the coordinates" in second.do
+    assert same_ends_findings({}) == []
+
+
+def test_walked_surveys_have_no_lines_with_the_same_ends():
+    for seed in range(50):
+        lines, _ = _survey(np.random.default_rng(seed), crossing=bool(seed % 2))
+        assert same_ends_findings(lines) == []

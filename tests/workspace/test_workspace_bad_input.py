@@ -393,3 +393,18 @@ def test_one_line_is_drawn_without_a_word_from_the_plotting_library(text_site: P
         path.unlink()
     assert len(run(text_site).figures["visits"]) == 1
     assert not caplog.records
+
+
+def test_two_lines_in_one_place_are_named_and_still_run(text_site: Path):
+    """Of two lines only, nothing but their coordinates tells; walking a line twice is no fault."""
+    table = text_site / "visits" / "day" / "lines.csv"
+    rows = table.read_text().splitlines()
+    table.write_text("\n".join([*rows[:2], rows[2].replace(",0.5,6,0.5", ",0.0,6,0.0")]) + "\n")
+    for path in sorted((text_site / "visits" / "day" / "lines").glob("*.txt"))[2:]:
+        path.unlink()
+    said = findings(text_site)
+    same = only(said, "line-same-ends")
+    assert same.text == "lines L00 and L01 have the same ends: taken as one track walked again"
+    assert (same.grade, same.where) == ("assumed", "visits/day/lines.csv")
+    assert not [finding for finding in said if finding.grade == "fault"]
+    assert lines_used(text_site) == {"L00", "L01"}

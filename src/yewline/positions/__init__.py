@@ -33,7 +33,7 @@ from yewline.positions.repeat import RepeatScore, find_repeats, repeat_findings,
 from yewline.positions.resurvey import AGAIN, Rewalk, resurvey_list
 from yewline.positions.session import LineNoise, line_noise, line_time_zero_ns, noise_findings, session_findings
 from yewline.positions.sigma import PositionBudget, position_sigma_m, with_sigma
-from yewline.positions.spacing import LineGap, gap_findings, line_gaps, line_spacing_m
+from yewline.positions.spacing import LineGap, gap_findings, line_gaps, line_spacing_m, same_ends_findings
 from yewline.positions.ties import LineTie, find_ties, tie_findings, tie_marks
 from yewline.positions.tracks import (
     CleanTrack,
@@ -130,6 +130,7 @@ __all__ = [
     "repeat_score",
     "resurvey_list",
     "rubber_band",
+    "same_ends_findings",
     "session_findings",
     "settings_findings",
     "smooth_track",

@@ -145,7 +145,8 @@ def repeat_findings(score: RepeatScore, *, slipped_m: float = SLIPPED_M) -> list
                 "repeat-poor",
                 f"lines {score.first} and {score.second} lie on one track and do not agree",
                 received=received,
-                do="walk the reference line once more; look for rain in between, contact and settings",
+                do="check the coordinates of both; where they are right, walk the line once more, and look for rain in "
+                "between, contact and settings",
                 line=score.second,
             )
         ]

@@ -14,7 +14,15 @@ from yewline._check import check_array, check_positive
 from yewline.errors import InputError
 from yewline.model import Finding
 
-__all__ = ["LineGap", "families_of", "family_axis", "gap_findings", "line_gaps", "line_spacing_m"]
+__all__ = [
+    "LineGap",
+    "families_of",
+    "family_axis",
+    "gap_findings",
+    "line_gaps",
+    "line_spacing_m",
+    "same_ends_findings",
+]
 
 Array = npt.NDArray[np.float64]
 Ends = tuple[float, float, float, float]
@@ -25,6 +33,8 @@ FAN_DEG = 20.0
 STATIONS = 65
 SAME_TRACK = 0.25
 NEIGHBOURS = 4
+SAME_ENDS_M = 0.01
+"""Nobody walks one track twice so exactly: both ends of two lines nearer than that were written down as the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +171,49 @@ def gap_findings(lines: Mapping[str, Ends], *, factor: float = 1.5) -> list[Find
             )
         )
     return findings
+
+
+def same_ends_findings(lines: Mapping[str, Ends]) -> list[Finding]:
+    """Lines whose ends are the same, either way round: a reference line walked again, or a slip in the table.
+
+    Parameters
+    ----------
+    lines : line name to its ends (x0, y0, x1, y1), site metres.
+
+    Returns
+    -------
+    findings : an assumption for each track that several lines share, with all their names.
+
+    Examples
+    --------
+    >>> lines = {"L1": (0.0, 0.0, 9.0, 0.0), "L2": (0.0, 1.0, 9.0, 1.0), "L3": (9.0, 0.0, 0.0, 0.0)}
+    >>> [finding.text for finding in same_ends_findings(lines)]
+    ['lines L1 and L3 have the same ends: taken as one track walked again']
+    """
+    if not lines:
+        return []
+    names = list(lines)
+    ends = check_array(list(lines.values()), "ends of lines", ndim=2)
+    tracks: dict[int, list[int]] = {}
+    for k, mine in enumerate(ends):
+        first = ends[list(tracks)].reshape(-1, 4)
+        apart = np.minimum(np.abs(first - mine).max(axis=1), np.abs(first[:, [2, 3, 0, 1]] - mine).max(axis=1))
+        alike = [other for other, metres in zip(tracks, apart, strict=True) if metres <= SAME_ENDS_M]
+        tracks.setdefault(alike[0] if alike else k, []).append(k)
+    return [
+        Finding(
+            "assumed",
+            "line-same-ends",
+            f"lines {', '.join(names[k] for k in same[:-1])} and {names[same[-1]]} have the same ends: "
+            "taken as one track walked again",
+            where="lines.csv",
+            received="from ({:.2f}, {:.2f}) to ({:.2f}, {:.2f})".format(*ends[same[0]]),
+            do="nothing, where that was meant; else mend the coordinates of the lines that were walked elsewhere",
+            line=names[same[-1]],
+        )
+        for same in tracks.values()
+        if len(same) > 1
+    ]
 
 
 def _checked(lines: Mapping[str, Ends]) -> tuple[list[str], Array]:

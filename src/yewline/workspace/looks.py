@@ -10,7 +10,7 @@ import numpy as np
 import xarray as xr
 
 from yewline.model import Finding
-from yewline.positions import CopyMark, copy_mark, find_copied_data, gap_findings, trace_count_check
+from yewline.positions import CopyMark, copy_mark, find_copied_data, gap_findings, same_ends_findings, trace_count_check
 
 __all__ = ["Ends", "LineLook", "far_lines", "line_ends", "look_at", "whole_survey"]
 
@@ -65,11 +65,12 @@ def line_ends(radargram: xr.DataArray) -> Ends:
 
 
 def whole_survey(looks: Mapping[str, LineLook]) -> list[Finding]:
-    """Gaps between lines, odd trace counts, other levels and copied samples."""
+    """Gaps between lines, lines in one place, odd trace counts, other levels and copied samples."""
     lengths = {line: float(np.hypot(x1 - x0, y1 - y0)) for line, (x0, y0, x1, y1) in _ends(looks).items()}
     long = {line: looks[line].ends for line, length in lengths.items() if length > 0}
     return [
         *(gap_findings(long) if long else []),
+        *same_ends_findings(long),
         *trace_count_check({line: (look.length_m, look.traces) for line, look in looks.items()}),
         *_other_levels(looks),
         *find_copied_data({line: look.mark for line, look in looks.items()}),
