@@ -31,7 +31,7 @@ from yewline.signal.velocity import (
     surface_delay_ns,
 )
 from yewline.units import C_M_PER_NS
-from yewline.workspace import open_site, run_site
+from yewline.workspace import check_site, open_site, run_site
 from yewline.workspace.results import run_schema
 from yewline.workspace.stage_ground import make_ground
 from yewline.workspace.stage_velocity import compare_velocities, load_recorded, recorded_velocities, save_recorded
@@ -280,6 +280,23 @@ def test_a_gather_without_offsets_is_refused_and_the_others_count(text_site):
     assert told["e.offsets.csv"] == ("warning", "a table of offsets without a recording of that name")
     assert any("the file is empty" in f.text for f in findings)
     assert "column offset_m" in next(f.do for f in findings if "without offsets" in f.text)
+
+
+def test_check_says_in_the_field_what_a_run_would_say_of_gathers(text_site):
+    folder = text_site / "visits" / "day" / "gathers"
+    write_gather(folder, "a", offsets=None)
+    write_gather(folder, "b")
+    write_gather(folder, "d", offsets=np.full(24, 0.3))
+    site = open_site(text_site)
+    _, noticed = gathers_velocity(site.visits[0], relative=site.relative)
+    said = check_site(site).findings
+    assert {site.inside(finding) for finding in noticed} <= set(said)
+    told = {f.where: (f.grade, f.text, f.visit) for f in said if f.code == "gather-left-out"}
+    assert told["visits/day/gathers/a.txt"] == ("fault", "a gather without offsets gives no velocity", "day")
+    assert "different offsets" in told["visits/day/gathers/d.txt"][1]
+    found = [f.text for f in said if f.code == "gather"]
+    assert f"gather b: reflections at {TRUE:.3f} m/ns" in found
+    assert "gather b: ground wave at 0.110 m/ns" in found
 
 
 def test_a_gather_of_noise_says_so(text_site):

@@ -24,6 +24,7 @@ from yewline.workspace.stage_ground import load_readings, no_velocity
 from yewline.workspace.stage_lines import first_steps, guard_visit, load_recipe
 from yewline.workspace.survey_checks import delay_findings, frame_findings
 from yewline.workspace.truth import Outlines, area_of_lines, check_frame, load_drawn, load_outlines, within
+from yewline.workspace.velocity_gathers import gathers_velocity
 
 __all__ = ["CheckReport", "check_site"]
 
@@ -122,6 +123,7 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
         findings += said
         if readings is None and visit.settings.soil.velocity_m_per_ns is None:
             findings.append(Finding.of_error(no_velocity(visit), "no-velocity", visit=visit.name))
+        findings += _gathers(site, visit)
         findings += load_drawn(site, visit.name)[1]
         again[visit.name] = resurvey_list(said_of, loaded.ends, north_deg=_north(site))
     area = outlines.area if outlines.area is not None else area_of_lines(places, 0.5) if places else None
@@ -143,6 +145,23 @@ def _frame_faults(site: Site, tried: Products, known: list[Finding]) -> list[Fin
     except YewlineError as error:
         return [] if any(f.grade == "fault" for f in known) else [Finding.of_error(error, "run-refused")]
     return [finding for finding in frame.findings if finding.code == "depth-short"]
+
+
+def _gathers(site: Site, visit: Visit) -> list[Finding]:
+    """What a run would say of a visit's offset gathers, and the velocity that each gives."""
+    sources, findings = gathers_velocity(visit, relative=site.relative)
+    told = [
+        Finding(
+            "found",
+            "gather",
+            f"gather {source.estimate.label}: {source.kind.replace('gather', 'reflections')} at "
+            f"{source.estimate.v_m_per_ns:.3f} m/ns",
+            received=source.note,
+            visit=visit.name,
+        )
+        for source in sources
+    ]
+    return [*told, *findings]
 
 
 def _north(site: Site) -> float:
