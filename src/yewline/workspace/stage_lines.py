@@ -283,7 +283,8 @@ def guard_visit(site: Site, visit: str, recipe: Recipe, lines: Mapping[str, xr.D
 def line_spacing(lines: Mapping[str, xr.DataArray]) -> float:
     """Spacing of a visit's lines, m; where no two lines are neighbours, a line counts as half a metre wide."""
     ends = {line: line_ends(radargram) for line, radargram in lights_of(lines).items()}
-    spacing_m = line_spacing_m({line: e for line, e in ends.items() if (e[0], e[1]) != (e[2], e[3])})
+    long = {line: e for line, e in ends.items() if (e[0], e[1]) != (e[2], e[3])}
+    spacing_m = line_spacing_m(long) if long else np.nan
     return spacing_m if np.isfinite(spacing_m) and spacing_m > 0 else 0.5
 
 
