@@ -443,3 +443,22 @@ def test_lines_that_end_where_they_begin_have_no_neighbours():
     round_a_tree = make_radargram(np.ones((3, 4)), interval_ns=0.5, x=[0.0, 1.0, 0.0], y=[0.0, 0.0, 0.0])
     on_the_spot = make_radargram(np.ones((3, 4)), interval_ns=0.5, x=[5.0] * 3, y=[0.0] * 3)
     assert line_spacing({"L1": round_a_tree, "L2": on_the_spot}) == 0.5
+
+
+def test_results_do_not_know_the_unit_of_amplitudes(text_site: Path, tmp_path: Path):
+    """A file scaled to some 1e-30 of what the other one has: the same findings, the same hotspots."""
+    small = tmp_path / "small"
+    shutil.copytree(text_site, small)
+    for path in sorted((small / "visits" / "day" / "lines").glob("*.txt")):
+        np.savetxt(path, np.loadtxt(path) * 2.0**-100, fmt="%.17e", delimiter="\t")
+
+    def told(root: Path) -> list[tuple[str, str, str, str]]:
+        return [(f.grade, f.code, f.line, f.text) for f in findings(root)]
+
+    assert told(small) == told(text_site)
+    ((one,), (other,)) = (run(root).figures["visits"] for root in (text_site, small))
+    assert other["hotspots"] == one["hotspots"] > 0
+    # Below a size of 1e-15 time zero is counted on scaled samples, which rounds another way.
+    assert other["burial_distance_m"]["mean"] == pytest.approx(one["burial_distance_m"]["mean"], rel=1e-5)
+    velocities = [[source["mean"] for source in visit["velocities"]["sources"]] for visit in (one, other)]
+    assert velocities[1] == pytest.approx(velocities[0], rel=1e-5)

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
+from yewline.signal.scale import near_one
 from yewline.signal.section import Section
 from yewline.signal.traces import Traces, check_traces
 
@@ -43,7 +44,8 @@ def envelope(amplitude: npt.ArrayLike, section: Section) -> Traces:
     >>> envelope([np.cos(2 * np.pi * 0.25 * t)], section).round(3)[0, :3].tolist()
     [1.0, 1.0, 1.0]
     """
-    values = check_traces(amplitude)
+    # Squares of a file in unusual units would leave single precision.
+    values, factor = near_one(check_traces(amplitude))
     n = values.shape[1]
     spectrum = fft.rfft(values, axis=1)
     # A quarter turn of every frequency; zero and Nyquist have no quadrature.
@@ -54,4 +56,6 @@ def envelope(amplitude: npt.ArrayLike, section: Section) -> Traces:
     quadrature: Traces = fft.irfft(spectrum, n, axis=1, overwrite_x=True)
     quadrature *= quadrature
     quadrature += values * values
-    return np.sqrt(quadrature, out=quadrature)
+    np.sqrt(quadrature, out=quadrature)
+    quadrature *= factor
+    return quadrature

@@ -39,7 +39,7 @@ def wild_samples(values: F64) -> tuple[Flags, Flags, F64]:
     rapid = np.abs(correlate1d(local, SIXTH_DIFFERENCE, axis=1, mode="mirror"))
     # What is usual at one time is smoothed over its neighbours, and never below a share of the whole line's.
     usual = running_median(1.4826 * np.median(rapid, axis=0), 9)
-    floor = max(0.25 * float(np.median(usual)), 1e-6 * float(np.abs(values).max()), 1e-30)
+    floor = max(0.25 * float(np.median(usual)), 1e-6 * float(np.abs(values).max()), np.finfo(np.float64).tiny)
     score = rapid / np.maximum(usual, floor)
     size = maximum_filter1d(np.abs(local), len(SIXTH_DIFFERENCE), axis=1)
     wild = (score > SPIKE_SCORE) & (rapid > SPIKE_SHARE * size)

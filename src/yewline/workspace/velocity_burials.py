@@ -121,7 +121,7 @@ def _seen_traces(lines: Mapping[str, xr.DataArray], lights: Mapping[str, xr.Data
             continue
         section = section or own
         strength = envelope(lines[name].values, own)
-        level = np.maximum(np.median(strength, axis=0), 1e-30)
+        level = np.maximum(np.median(strength, axis=0), np.finfo(np.float32).tiny)
         places.append(xy)
         strengths.append(np.log(np.maximum(strength / level, np.float32(FAINTEST))))
         total += len(xy)
