@@ -101,10 +101,9 @@ def _frequency(section: Section, _samples: int, _stated: Stated) -> dict[str, fl
 
 
 def _similarity(section: Section, _samples: int, _stated: Stated) -> dict[str, float]:
-    return {
-        "length_m": signal.default_similarity_length_m(section),
-        "window_ns": signal.default_similarity_window_ns(section),
-    }
+    length = signal.default_similarity_length_m(section)
+    # A trace by itself has no window along the line.
+    return {"window_ns": signal.default_similarity_window_ns(section), **({"length_m": length} if length else {})}
 
 
 def _truncation(section: Section, _samples: int, _stated: Stated) -> dict[str, float]:

@@ -15,7 +15,7 @@ from yewline.signal.traces import Traces, check_traces
 from yewline.signal.wavelets.autocorrelation import autocorrelations, mean_autocorrelation
 from yewline.signal.wavelets.deterministic import direct_wavelet
 from yewline.signal.wavelets.operators import filter_traces, prediction_operators, shaping_operator, spiking_operators
-from yewline.signal.wavelets.ricker import ricker_wavelet
+from yewline.signal.wavelets.ricker import REACH, ricker_wavelet
 from yewline.signal.wavelets.statistical import statistical_wavelet
 from yewline.signal.wavelets.wavelet import Wavelet
 from yewline.signal.wavelets.window import samples_of, time_window
@@ -275,6 +275,13 @@ def shaping_deconvolution(
     if not values.any():
         return values.copy()
     now = _wavelet_of(values, section, wavelet, start_ns, stop_ns)
+    longest_ns = section.interval_ns * values.shape[1]
+    if 1_000.0 * REACH / peak > longest_ns:
+        raise InputError(
+            "the Ricker wavelet is longer than the record",
+            received=f"{peak:g} MHz in {longest_ns:g} ns",
+            do=f"raise peak_mhz to {1_000.0 * REACH / longest_ns:.3g} or more, or record a longer time window",
+        )
     wanted = ricker_wavelet(peak_mhz=peak, interval_ns=section.interval_ns)
     f = shaping_operator(now, wanted, before=reach, after=reach, prewhitening=prewhitening)
     return filter_traces(values, f, zero=reach)

@@ -101,7 +101,11 @@ def spectral_whitening(
     size = np.sqrt(np.maximum(gaussian_filter1d(power, width, axis=1, mode="mirror"), 0.0))
     inside = (frequency >= low) & (frequency <= high)
     if not inside.any():
-        raise InputError("the band holds no frequency of so short a record", received=f"{low:g} to {high:g} MHz")
+        raise InputError(
+            "the band holds no frequency of so short a record",
+            received=f"{low:g} to {high:g} MHz",
+            do="widen the band, record a longer time window, or check the centre frequency of the antenna",
+        )
     top = size[:, inside].max(axis=1, keepdims=True)
     silent = top == 0
     gain = _fade(frequency, low, high) / np.maximum(size, np.where(silent, 1.0, water * top))
