@@ -116,6 +116,18 @@ def test_a_recipe_that_ends_without_the_envelope_is_warned_of():
     assert codes('[[before]]\nstep = "dewow"', survey_line(traces=400)) == []
 
 
+@pytest.mark.parametrize("name", ["similarity", "truncation", "low_amplitude", "instantaneous_frequency"])
+def test_a_recipe_that_ends_with_no_strength_is_warned_of(name):
+    for text in (steps("after", name), steps("after", "envelope", name)):
+        (said,) = guard(recipe_from_toml(text), survey_line(traces=400), grave_length_m=2.1)
+        assert (said.grade, said.code) == ("warning", "no-strength")
+        assert said.text.startswith(f"the recipe ends with {name}, so hotspots outline where the ground is ")
+        shafts = "keep it where shafts are looked for; else " if name in ("truncation", "low_amplitude") else ""
+        assert said.do == shafts + f'end with step = "envelope" under [[after]], and put {name} under [[display]]'
+    assert codes(steps("after", "envelope") + steps("display", name), survey_line(traces=400)) == []
+    assert codes(steps("after", name, "envelope"), survey_line(traces=400)) == []
+
+
 # Background removal, where it is known how the graves lie
 
 
@@ -178,10 +190,11 @@ def test_attributes_of_level_layers_after_a_short_background_window(name):
     line = survey_line(traces=400)
     for part in ("after", "display"):
         short = steps("before", "background_removal") + "window_m = 6.0\n" + steps(part, name)
-        assert codes(short, line) == ["attribute-without-level"]
-        assert codes(steps("before", "background_removal") + "window_m = 9.0\n" + steps(part, name), line) == []
-        assert codes(steps("before", "background_removal") + steps(part, name), line) == []
-        assert codes(steps("before", "dewow") + steps(part, name), line) == []
+        ends = ["no-strength"] if part == "after" else []
+        assert codes(short, line) == ["attribute-without-level", *ends]
+        assert codes(steps("before", "background_removal") + "window_m = 9.0\n" + steps(part, name), line) == ends
+        assert codes(steps("before", "background_removal") + steps(part, name), line) == ends
+        assert codes(steps("before", "dewow") + steps(part, name), line) == ends
     assert "attribute-without-level" in codes(
         steps("before", "background_removal") + steps("after", name), survey_line()
     )
@@ -209,9 +222,3 @@ def test_every_migration_needs_time_zero_and_distances():
         text = steps("after", name, "envelope")
         assert codes(text, late) == ["migration-before-time-zero"]
         assert codes(text, survey_line(traces=1)) == ["migration-no-spacing"]
-
-
-def test_attributes_that_know_no_sign_end_a_recipe_as_well():
-    line = survey_line(traces=400)
-    for name in ("similarity", "truncation", "low_amplitude", "instantaneous_frequency"):
-        assert codes(steps("after", name), line) == []

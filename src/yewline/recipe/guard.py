@@ -23,7 +23,16 @@ _EVEN: Final = ("migrate_stolt", "migrate_phase_shift")
 """Migrations that take traces to be evenly apart."""
 _TIMED: Final = ("q_compensation", "compensate", "power_gain")
 """Gains that count from time zero."""
-_WITHOUT_SIGN: Final = ("envelope", "similarity", "truncation", "low_amplitude", "instantaneous_frequency")
+_NO_STRENGTH: Final = {
+    "similarity": "undisturbed, and a grave makes it low",
+    "truncation": "at an edge of layers, strong or weak",
+    "low_amplitude": "quiet",
+    "instantaneous_frequency": "high in frequency, strong or weak",
+}
+"""Steps whose result has no sign and is no strength either: where the ground is what, if it is high."""
+_SHAFTS: Final = ("truncation", "low_amplitude")
+"""Those of them that are high where a shaft was dug."""
+_WITHOUT_SIGN: Final = ("envelope", *_NO_STRENGTH)
 """Steps whose result does not swing between plus and minus."""
 _LEVEL: Final = ("similarity", "truncation")
 """Attributes of level layers, which background removal takes out."""
@@ -159,7 +168,17 @@ def _spacing(radargram: xr.DataArray, *, wants_even: bool) -> Iterator[Said]:
 
 
 def _ends(recipe: Recipe) -> Iterator[Said]:
-    if recipe.after and not any(call.step in _WITHOUT_SIGN for call in recipe.after):
+    measures = [call.step for call in recipe.after if call.step in _WITHOUT_SIGN]
+    if measures and measures[-1] in _NO_STRENGTH:
+        name = measures[-1]
+        yield {
+            "code": "no-strength",
+            "text": f"the recipe ends with {name}, so hotspots outline where the ground is {_NO_STRENGTH[name]}; "
+            "strong responses are not outlined",
+            "do": ("keep it where shafts are looked for; else " if name in _SHAFTS else "")
+            + f'end with step = "envelope" under [[after]], and put {name} under [[display]]',
+        }
+    if recipe.after and not measures:
         yield {
             "code": "envelope-missing",
             "text": "the recipe ends without the envelope, so strength swings between plus and minus and averages out",
