@@ -28,7 +28,7 @@ from yewline.workspace.stage_ground import Ground, load_readings, make_ground
 from yewline.workspace.stage_hotspots import cut_visit, outline_visit
 from yewline.workspace.stage_lines import Lines, guard_visit, line_spacing
 from yewline.workspace.stage_velocity import compare_velocities
-from yewline.workspace.stage_volume import choose_grid
+from yewline.workspace.stage_volume import VISIT_REFUSED, choose_grid
 from yewline.workspace.truth import Outlines, area_of_lines, load_outlines, within
 from yewline.workspace.velocities import RecordedVelocities, VisitVelocities
 
@@ -171,10 +171,15 @@ def gather_result(
         spacing_m=max(frame.spacing_m.values()),
         position_sigma_m=max(_position_sigma_m(products.lines[name][0]) for name in frame.usable),
     )
-    cut = {name: cut_visit(products.volumes[name], settings, thickness_m=frame.thickness_m) for name in frame.usable}
-    blank = [_no_data(name, *cut.pop(name)) for name in frame.usable if _is_blank(*cut[name], frame)]
+    on_volumes = {name: _volume_findings(products, name) for name in frame.usable}
+    refused = [said for findings in on_volumes.values() for said in findings if said.code == VISIT_REFUSED]
+    left = [name for name in frame.usable if name not in {said.visit for said in refused}]
+    cut = {name: cut_visit(products.volumes[name], settings, thickness_m=frame.thickness_m) for name in left}
+    no_data = [_no_data(name, *cut.pop(name)) for name in left if _is_blank(*cut[name], frame)]
     if not cut:
-        raise SiteError("no visit can be mapped", received=blank[0].text, do=blank[0].do)
+        blank = [*refused, *no_data]
+        why = ": ".join(part for part in (blank[0].text, blank[0].received) if part)
+        raise SiteError("no visit can be mapped", received=why, do=blank[0].do)
     outlined = {
         name: outline_visit(site, name, slices.isel(slice=chosen), frame.grid, frame.area)
         for name, (slices, chosen) in cut.items()
@@ -212,11 +217,10 @@ def gather_result(
                 ),
             )
         )
-    said = [*site.strays(), *frame.outlines.findings, *frame.findings, *blank]
+    said = [*site.strays(), *frame.outlines.findings, *frame.findings, *no_data]
     for name, (_, findings) in products.lines.items():
         said += findings
-        if name in products.volumes:
-            said += [Finding(**fault) for fault in json.loads(products.volumes[name].attrs["findings"])]
+        said += on_volumes.get(name, [])
         if name in cut:
             said += guard_visit(site, name, recipe, products.lines[name][0])
             said += _display_refused(recipe, products.lines[name][0], frame.ground[name].velocity.mean_m_per_ns)
@@ -249,6 +253,11 @@ def _position_sigma_m(lines: Mapping[str, xr.DataArray]) -> float:
     """Root mean square over a visit's traces of their position's standard deviation per axis."""
     squares = [light["sigma_xy"].values ** 2 for light in lights_of(lines).values()]
     return float(np.sqrt(np.concatenate(squares).mean()))
+
+
+def _volume_findings(products: Products, name: str) -> list[Finding]:
+    """What was said of a visit's lines while its volume was made."""
+    return [Finding(**each) for each in json.loads(products.volumes[name].attrs["findings"])]
 
 
 def _velocities(site: Site, products: Products, frame: SurveyFrame, name: str) -> tuple[VisitVelocities, list[Finding]]:

@@ -173,7 +173,7 @@ def left_out_sentences(result: SiteResult) -> tuple[str, ...]:
 
 def _cause(result: SiteResult, visit: str) -> str:
     """Why a visit was left out: the fault that lies at the root, rather than what followed from it."""
-    rank = {"readings-left-out": 0, "visit-left-out": 2, "visit-empty": 2}
+    rank = {"readings-left-out": 0, "visit-left-out": 2, "visit-empty": 2, "visit-refused": 2}
     faults = [finding for finding in result.findings if finding.visit == visit and finding.grade == "fault"]
     if not faults:
         return "nothing of it could be used"

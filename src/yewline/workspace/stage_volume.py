@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from typing import Final
 
+import numpy as np
 import shapely
 import xarray as xr
 
-from yewline.errors import SettingsError, SiteError
-from yewline.model import SiteSettings, VelocityField, VolumeGrid
+from yewline.errors import SettingsError
+from yewline.model import Finding, SiteSettings, VelocityField, VolumeGrid, make_volume
 from yewline.progress import Progress
 from yewline.recipe import Recipe
 from yewline.volume import build_volume
@@ -17,7 +19,10 @@ from yewline.workspace.lazy import lights_of
 from yewline.workspace.line_cache import LineCache
 from yewline.workspace.stage_lines import finish_lines
 
-__all__ = ["choose_grid", "make_visit_volume"]
+__all__ = ["VISIT_REFUSED", "choose_grid", "make_visit_volume"]
+
+VISIT_REFUSED: Final = "visit-refused"
+"""Code of the finding on a visit of which a recipe refuses every line."""
 
 
 def choose_grid(
@@ -59,17 +64,35 @@ def make_visit_volume(
 ) -> xr.Dataset:
     """Run the steps that need a velocity on every line, and put the lines into one volume.
 
-    Its attribute `findings` tells, as JSON, which lines a step refused.
-
-    Raises
-    ------
-    SiteError : a step refused every line.
+    Its attribute `findings` tells, as JSON, which lines a step refused. Where none is left, it holds no data and
+    says so there: the other visits go on.
     """
     after, faults = finish_lines(
         lines, recipe, velocity_m_per_ns=velocity.mean_m_per_ns, cache=cache, progress=progress, label=label
     )
     if not after:
-        raise SiteError("no line of a visit is left for its volume", received=faults[0].text, do=faults[0].do)
+        return _no_volume(grid, faults)
     separation_m = float(next(iter(lights_of(after).values())).attrs.get("separation_m", 0.0))
     volume = build_volume(after.values(), velocity, grid, line_spacing_m=spacing_m, separation_m=separation_m)
-    return volume.assign_attrs(findings=json.dumps([fault.as_dict() for fault in faults]))
+    return _with_findings(volume, faults)
+
+
+def _no_volume(grid: VolumeGrid, faults: list[Finding]) -> xr.Dataset:
+    """What stands for the volume of a visit of which no line is left."""
+    nothing = np.full((grid.nz, grid.ny, grid.nx), np.nan, np.float32)
+    volume = make_volume(grid, strength=nothing, coverage=np.isfinite(nothing), depth_error=nothing)
+    first = faults[0]
+    lost = Finding(
+        "fault",
+        VISIT_REFUSED,
+        "the recipe refuses every line of the visit, which is left out",
+        where=f"visits/{first.visit}",
+        received=first.text,
+        do=first.do or "try the recipe on one of its lines",
+        visit=first.visit,
+    )
+    return _with_findings(volume, [*faults, lost])
+
+
+def _with_findings(volume: xr.Dataset, findings: list[Finding]) -> xr.Dataset:
+    return volume.assign_attrs(findings=json.dumps([finding.as_dict() for finding in findings]))
