@@ -10,7 +10,6 @@ from yewline.errors import Cancelled, InputError
 from yewline.model import make_radargram, provenance_steps
 from yewline.progress import Progress
 from yewline.recipe import (
-    recipe_digest,
     recipe_from_toml,
     run_after,
     run_before,
@@ -106,7 +105,8 @@ def test_provenance_names_every_step_with_its_parameters():
     assert made[4]["parameters"]["absorption_db_per_ns"] == 0.4
     farthest_m = 0.5 * V * image.sizes["time"] * image.attrs["interval_ns"]
     assert made[5]["parameters"] == {"velocity_m_per_ns": 0.1, "pad_m": pytest.approx(farthest_m), "taper_m": 0.0}
-    assert {step["recipe_digest"] for step in made} == {recipe_digest(standard_recipe())}
+    # A line says what made it, and that is the same whatever the rest of the recipe, and its name.
+    assert {frozenset(step) for step in made} == {frozenset(("step", "parameters", "part", "version"))}
     assert [step["part"] for step in made] == ["before"] * 5 + ["after"] * 2
 
 

@@ -12,7 +12,7 @@ import xarray as xr
 from yewline.errors import InputError
 from yewline.model import add_provenance, interval_ns, spacing_m, version
 from yewline.recipe.held import HeldLine, hold
-from yewline.recipe.recipe import Recipe, StepCall, recipe_digest
+from yewline.recipe.recipe import Recipe, StepCall
 from yewline.signal import Section
 
 __all__ = ["StepDone", "each_step", "run_after", "run_before", "run_display", "section_of"]
@@ -180,7 +180,8 @@ def each_step(calls: tuple[StepCall, ...], radargram: xr.DataArray, section: Sec
 def _run(
     recipe: Recipe, part: str, radargram: xr.DataArray, section: Section, steps: slice = slice(None)
 ) -> xr.DataArray:
-    stamp = {"part": part, "recipe": recipe.name, "recipe_digest": recipe_digest(recipe), "version": version()}
+    # What made the line and nothing else: kept, it may serve another recipe that has the same steps so far.
+    stamp = {"part": part, "version": version()}
     held = hold(radargram, section)
     entries: list[dict[str, Any]] = []
     for done in each_step(getattr(recipe, part)[steps], radargram, section):
