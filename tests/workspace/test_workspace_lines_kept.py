@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ import pytest
 import xarray as xr
 
 from yewline.model import make_radargram
-from yewline.recipe import Recipe, recipe_to_toml, standard_recipe
+from yewline.recipe import Recipe, recipe_digest, recipe_to_toml, standard_recipe
 from yewline.workspace import lazy, load, open_site, stage_lines
 from yewline.workspace.lazy import LazyLines, lights_of, without_samples
 from yewline.workspace.line_cache import LineCache
@@ -108,6 +109,43 @@ def test_changing_the_last_step_redoes_only_that(text_site: Path, monkeypatch: p
     (text_site / "recipe.toml").write_text(whole.replace('step = "dewow"', 'step = "dewow"\nwindow_ns = 9.0'))
     site_result(open_site(text_site))
     assert {part for part, _ in asked} == {"before", "after"}
+
+
+def test_no_step_runs_twice_on_a_line(text_site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Though no line is held from one use to the next."""
+    monkeypatch.setattr(lazy, "KEPT_BYTES", 0)
+    monkeypatch.setattr(load, "KEPT_BYTES", 0)
+    asked: list[tuple[str, int, int]] = []
+    real = {"before": stage_lines.run_before, "after": stage_lines.run_after}
+
+    def spy(part: str) -> Any:
+        def run(recipe: Recipe, held: xr.DataArray, **more: Any) -> xr.DataArray:
+            steps = range(len(getattr(recipe, part)))[more["steps"]]
+            asked.extend((f"{part} {held.attrs['line']}", steps.start, step) for step in steps)
+            return real[part](recipe, held, **more)
+
+        return run
+
+    monkeypatch.setattr(stage_lines, "run_before", spy("before"))
+    monkeypatch.setattr(stage_lines, "run_after", spy("after"))
+    recipe = standard_recipe()
+    assert np.isfinite(site_result(open_site(text_site)).visits[0].slices["strength"].values).any()
+    assert len(asked) == len(set(asked)) == 15 * (len(recipe.before) + len(recipe.after))
+
+
+def test_a_kept_line_says_what_made_it_and_no_more(text_site: Path) -> None:
+    """Another recipe with the same steps so far finds it; the recipe in force is told by the result."""
+    site_result(open_site(text_site))
+    recipe = replace(standard_recipe(), name="another", after=standard_recipe().after[:1])
+    (text_site / "recipe.toml").write_text(recipe_to_toml(recipe))
+    kept = site_result(open_site(text_site))
+    shutil.rmtree(text_site / "results")
+    anew = site_result(open_site(text_site))
+    assert kept.recipe_digest == recipe_digest(recipe) != recipe_digest(standard_recipe())
+    assert kept.recipe_name == "another"
+    assert list(kept.visits[0].radargrams) == list(anew.visits[0].radargrams)
+    for name, line in kept.visits[0].radargrams.items():
+        xr.testing.assert_identical(line, anew.visits[0].radargrams[name])
 
 
 def test_results_do_not_depend_on_what_was_kept(text_site: Path) -> None:

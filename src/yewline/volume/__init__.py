@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from yewline.volume.build import RADIUS_IN_SPACINGS, TIME_ZERO_SIGMA_NS, build_volume
+from yewline.volume.build import RADIUS_IN_SPACINGS, TIME_ZERO_SIGMA_NS, build_volume, line_nodes, volume_of_nodes
 from yewline.volume.depths import cell_depth_error_m, depth_table_m, sample_depths_m
 from yewline.volume.interpolate import Nodes, interpolate_nodes, interpolate_nodes_plain
 from yewline.volume.pieces import Pieces, cut_pieces
@@ -31,9 +31,11 @@ __all__ = [
     "depth_table_m",
     "interpolate_nodes",
     "interpolate_nodes_plain",
+    "line_nodes",
     "sample_depths_m",
     "slice_depth_error_m",
     "slice_exactly",
     "slice_label",
     "slice_thickness_m",
+    "volume_of_nodes",
 ]

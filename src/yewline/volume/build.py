@@ -18,7 +18,7 @@ from yewline.volume.interpolate import Nodes, interpolate_nodes
 from yewline.volume.pieces import Pieces, cut_pieces
 from yewline.volume.resample import depth_bins
 
-__all__ = ["RADIUS_IN_SPACINGS", "TIME_ZERO_SIGMA_NS", "build_volume"]
+__all__ = ["RADIUS_IN_SPACINGS", "TIME_ZERO_SIGMA_NS", "build_volume", "line_nodes", "volume_of_nodes"]
 
 RADIUS_IN_SPACINGS: Final = 1.5
 """Interpolation radius in line spacings (common practice, no source): one missing line is bridged, two are not."""
@@ -85,12 +85,55 @@ def build_volume(
     """
     if len(lines) == 0:
         raise InputError("there are no lines to make a volume from", do="give at least one processed line")
+    check_positive(line_spacing_m, "line_spacing_m")
+    check_in_range(separation_m, "separation_m", 0.0, 10.0)
+    # One line at a time: only its depth bins are kept, so memory is bounded by the pieces and the volume itself.
+    parts = [
+        line_nodes(line, velocity, grid, line_spacing_m=line_spacing_m, separation_m=separation_m)
+        for line in progress.over(lines, "lines to depth")
+    ]
+    return volume_of_nodes(
+        parts,
+        velocity,
+        grid,
+        line_spacing_m=line_spacing_m,
+        separation_m=separation_m,
+        radius_m=radius_m,
+        time_zero_sigma_ns=time_zero_sigma_ns,
+    )
+
+
+def volume_of_nodes(
+    parts: Sequence[Nodes],
+    velocity: VelocityField,
+    grid: VolumeGrid,
+    *,
+    line_spacing_m: float,
+    separation_m: float = 0.0,
+    radius_m: float | None = None,
+    time_zero_sigma_ns: float = TIME_ZERO_SIGMA_NS,
+) -> xr.Dataset:
+    """The second half of `build_volume`: depth bins of all lines, each from `line_nodes`, to one volume.
+
+    Parameters
+    ----------
+    parts : one a line, in the order of the lines, on which the last bits depend.
+    velocity, grid, line_spacing_m, separation_m, radius_m, time_zero_sigma_ns : as for `build_volume`.
+
+    Returns
+    -------
+    Dataset (depth, y, x) as from `build_volume`.
+
+    Raises
+    ------
+    InputError : no lines, or a length that is not positive.
+    """
+    if len(parts) == 0:
+        raise InputError("there are no lines to make a volume from", do="give at least one processed line")
     spacing = check_positive(line_spacing_m, "line_spacing_m")
     radius = RADIUS_IN_SPACINGS * spacing if radius_m is None else check_positive(radius_m, "radius_m")
     separation = check_in_range(separation_m, "separation_m", 0.0, 10.0)
     error = cell_depth_error_m(velocity, grid, time_zero_sigma_ns=time_zero_sigma_ns, separation_m=separation)
-    # One line at a time: only its depth bins are kept, so memory is bounded by the pieces and the volume itself.
-    parts = [_line_nodes(line, velocity, grid, spacing, separation) for line in progress.over(lines, "lines to depth")]
     # Strength by depth, and one more column: the square of the position sigma.
     made = interpolate_nodes(_join(parts), grid.x, grid.y, line_spacing_m=spacing, radius_m=radius)
     strength, sigma = made[:-1], np.sqrt(made[-1])
@@ -103,7 +146,7 @@ def build_volume(
         depth_error=error,
         position_sigma=sigma,
         attrs={
-            "lines": len(lines),
+            "lines": len(parts),
             "line_spacing_m": spacing,
             "radius_m": radius,
             "separation_m": separation,
@@ -114,9 +157,30 @@ def build_volume(
     )
 
 
-def _line_nodes(
-    line: xr.DataArray, velocity: VelocityField, grid: VolumeGrid, spacing: float, separation: float
+def line_nodes(
+    line: xr.DataArray,
+    velocity: VelocityField,
+    grid: VolumeGrid,
+    *,
+    line_spacing_m: float,
+    separation_m: float = 0.0,
 ) -> Nodes:
+    """The first half of `build_volume`: the depth bins of one line, which may then be let go of.
+
+    Parameters
+    ----------
+    line, velocity, grid, line_spacing_m, separation_m : as for `build_volume`, one line.
+
+    Returns
+    -------
+    Nodes : mean strength over depth bins in each piece of the line.
+
+    Raises
+    ------
+    InputError : a line that is not a radargram, or a length that is not positive.
+    """
+    spacing = check_positive(line_spacing_m, "line_spacing_m")
+    separation = check_in_range(separation_m, "separation_m", 0.0, 10.0)
     if line.dims != ("trace", "time") or not {"x", "y", "time"} <= set(line.coords):
         raise InputError(
             "a line must be a radargram over (trace, time) with coordinates x, y and time",

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from itertools import pairwise
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -53,6 +53,7 @@ __all__ = [
 
 Lines = tuple[Mapping[str, xr.DataArray], list[Finding]]
 Said = tuple[xr.DataArray | None, list[Finding]]
+T = TypeVar("T")
 
 WORKERS = os.cpu_count() or 1
 """Threads over lines; steps let go of the interpreter's lock, and results do not depend on how many there are."""
@@ -212,17 +213,20 @@ def finish_lines(
     cache: LineCache,
     progress: Progress,
     label: str,
-) -> Lines:
-    """The steps that need a velocity on every line, and the faults of lines that they refuse.
+    use: Callable[[xr.DataArray], T] = without_samples,  # type: ignore[assignment]
+) -> tuple[dict[str, T], list[Finding]]:
+    """The steps that need a velocity on every line: what `use` makes of each, and the faults of lines that they refuse.
 
-    What all steps but the last make of a line is kept: the last one is what is tried out most.
+    A line is let go of once it was used, so that no two passes are made and a survey need not fit into memory. What all
+    steps but the last make of a line is kept: the last one is what is tried out most.
     """
     last = max(len(recipe.after) - 1, 0)
+    lights = lights_of(lines)
 
     def begun(line: str) -> xr.DataArray:
         if last == 0:
             return lines[line]
-        key = _chain(str(lines[line].attrs["line_key"]), recipe.after[:last], velocity_m_per_ns)
+        key = _chain(str(lights[line].attrs["line_key"]), recipe.after[:last], velocity_m_per_ns)
         held = cache.get(key)
         if held is None:
             held = run_after(recipe, lines[line], velocity_m_per_ns=velocity_m_per_ns, steps=slice(0, last))
@@ -232,13 +236,13 @@ def finish_lines(
     def whole(line: str) -> xr.DataArray:
         return run_after(recipe, begun(line), velocity_m_per_ns=velocity_m_per_ns, steps=slice(last, None))
 
-    def one(line: str) -> Said:
-        done, faults = _or_fault(lines[line], lambda: whole(line))
-        return (None if done is None else without_samples(done)), faults
+    def one(line: str) -> tuple[list[T], list[Finding]]:
+        done, faults = _or_fault(lights[line], lambda: whole(line))
+        return ([] if done is None else [use(done)]), faults
 
     work = run_lines(one, lines, workers=WORKERS, progress=progress, label=label)
-    through = {line: done for line, (done, _) in zip(lines, work, strict=True) if done is not None}
-    return LazyLines(through, whole, lights=through), [fault for _, faults in work for fault in faults]
+    used = {line: made[0] for line, (made, _) in zip(lines, work, strict=True) if made}
+    return used, [fault for _, faults in work for fault in faults]
 
 
 class _Sections(Sequence[tuple[npt.NDArray[np.float32], Section]]):

@@ -14,7 +14,7 @@ from yewline.errors import SettingsError
 from yewline.model import Finding, SiteSettings, VelocityField, VolumeGrid, make_volume
 from yewline.progress import Progress
 from yewline.recipe import Recipe
-from yewline.volume import build_volume
+from yewline.volume import line_nodes, volume_of_nodes
 from yewline.workspace.lazy import lights_of
 from yewline.workspace.line_cache import LineCache
 from yewline.workspace.stage_lines import finish_lines
@@ -67,13 +67,20 @@ def make_visit_volume(
     Its attribute `findings` tells, as JSON, which lines a step refused. Where none is left, it holds no data and
     says so there: the other visits go on.
     """
-    after, faults = finish_lines(
-        lines, recipe, velocity_m_per_ns=velocity.mean_m_per_ns, cache=cache, progress=progress, label=label
+    separation_m = float(next(iter(lights_of(lines).values())).attrs.get("separation_m", 0.0))
+    lengths = {"line_spacing_m": spacing_m, "separation_m": separation_m}
+    parts, faults = finish_lines(
+        lines,
+        recipe,
+        velocity_m_per_ns=velocity.mean_m_per_ns,
+        cache=cache,
+        progress=progress,
+        label=label,
+        use=lambda line: line_nodes(line, velocity, grid, **lengths),
     )
-    if not after:
+    if not parts:
         return _no_volume(grid, faults)
-    separation_m = float(next(iter(lights_of(after).values())).attrs.get("separation_m", 0.0))
-    volume = build_volume(after.values(), velocity, grid, line_spacing_m=spacing_m, separation_m=separation_m)
+    volume = volume_of_nodes(list(parts.values()), velocity, grid, **lengths)
     return _with_findings(volume, faults)
 
 
