@@ -63,8 +63,9 @@ def _temporary_folder() -> Path | None:
     try:
         folder = Path(tempfile.gettempdir()) / f"yewline-kernels-{_user()}"
         folder.mkdir(mode=0o700, exist_ok=True)
-        tempfile.TemporaryFile(dir=folder).close()
         ours = _nobody_elses(folder)
+        if ours:
+            tempfile.TemporaryFile(dir=folder).close()
     except OSError:
         ours = False
     if not ours:

@@ -157,6 +157,8 @@ class _Reading:
             for line in mine:
                 try:
                     radargram, said = self._placed(line, recording)
+                    if radargram is not None and len(radargram) == 1:
+                        raise _one_trace(recording)
                 except YewlineError as error:
                     fault = Finding.of_error(error, "line-left-out", line=line)
                     of_lines[line] = [replace(fault, where=f"lines/{self.lines[line][0].file}")]
@@ -208,6 +210,16 @@ def _row_ends(site: Site, row: LineSegment) -> list[tuple[float, float]]:
         return []
     there = grid.to_site(np.array([[row.x0, row.y0], [row.x1, row.y1]], dtype=np.float64))
     return [(float(x), float(y)) for x, y in there]
+
+
+def _one_trace(recording: Recording) -> FormatError:
+    """Why a line of one trace is left out: its background would pass for a response, the strongest of the site."""
+    return FormatError(
+        "the line has one trace only, and nothing beside it to tell a response from the background",
+        received=f"1 of the {len(recording.amplitude)} in the file",
+        do="look whether the recording was cut off or holds traces as samples, and at first_trace and last_trace "
+        "in lines.csv; else walk the line again",
+    )
 
 
 def _by_line(rows: list[LineSegment]) -> dict[str, list[LineSegment]]:

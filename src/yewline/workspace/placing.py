@@ -86,14 +86,6 @@ def place_recording(
         placed = _tracked(track, segments, len(mine))
     if len(placed.keep) == 0:
         return None, list(placed.findings)
-    if len(placed.keep) == 1:
-        # Its background would pass for a response, the strongest of the site.
-        raise FormatError(
-            "the line has one trace only, and nothing beside it to tell a response from the background",
-            received=f"1 of the {len(recording.amplitude)} in the file",
-            do="look whether the recording was cut off or holds traces as samples, and at first_trace and last_trace "
-            "in lines.csv; else walk the line again",
-        )
     amplitude, wild = _plausible(recording.amplitude[mine[placed.keep]])
     antenna = visit.settings.antenna
     tape_m = site.settings.position_sigma_m
