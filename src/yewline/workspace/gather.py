@@ -255,11 +255,6 @@ def _position_sigma_m(lines: Mapping[str, xr.DataArray]) -> float:
     return float(np.sqrt(np.concatenate(squares).mean()))
 
 
-def _volume_findings(products: Products, name: str) -> list[Finding]:
-    """What was said of a visit's lines while its volume was made."""
-    return [Finding(**each) for each in json.loads(products.volumes[name].attrs["findings"])]
-
-
 def _velocities(site: Site, products: Products, frame: SurveyFrame, name: str) -> tuple[VisitVelocities, list[Finding]]:
     recorded, lines = products.velocities[name], products.lines[name][0]
     return compare_velocities(site, site.visit(name), recorded, frame.ground[name], lines, frame.outlines.burials)
@@ -286,6 +281,11 @@ def _display_refused(recipe: Recipe, lines: Mapping[str, xr.DataArray], v_m_per_
             refused = Finding.of_error(error, "display-refused", line=line)
             return [replace(refused, grade="warning", visit=str(lines[line].attrs["visit"]))]
     return []
+
+
+def _volume_findings(products: Products, name: str) -> list[Finding]:
+    """What was said of a visit's lines while its volume was made."""
+    return [Finding(**each) for each in json.loads(products.volumes[name].attrs["findings"])]
 
 
 def _is_blank(slices: xr.Dataset, chosen: int, frame: SurveyFrame) -> bool:
