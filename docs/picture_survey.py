@@ -15,6 +15,10 @@ from yewline import signal
 from yewline.positions import correct_zigzag, estimate_zigzag, line_images
 from yewline.recipe import section_of
 from yewline.report.palette import colour_map
+from yewline.workspace.field import field_findings
+from yewline.workspace.lazy import lights_of
+from yewline.workspace.load import load_visit
+from yewline.workspace.rearranged import rearranged_lines
 
 __all__ = ["SURVEY_PICTURES"]
 
@@ -142,6 +146,33 @@ def _zigzag(demo: Demo) -> Plate:
     return plate
 
 
+def _swapped_lines(demo: Demo) -> Plate:
+    visit = demo.site.visit(DRY)
+    loaded = load_visit(demo.site, visit)
+    lights = lights_of(loaded.radargrams)
+    found = rearranged_lines(demo.site, visit, field_findings(visit, loaded), lights)
+    shown = next(each for each in found if each.correction.kind == "swapped")
+    plate = Plate([1.0, 1.0], high_in=3.4)
+    known = shown.after.strength[np.isfinite(shown.after.strength)]
+    low, high = np.percentile(known, (10, 98))
+    for ax, seen, word in zip(plate.row(), (shown.before, shown.after), ("As listed", "As corrected"), strict=True):
+        sides = (seen.along_m[0], seen.along_m[-1], len(seen.lines) - 0.5, -0.5)
+        ax.imshow(
+            seen.strength,
+            extent=sides,
+            aspect="auto",
+            cmap=colour_map(SEQUENTIAL),
+            vmin=low,
+            vmax=high,
+            interpolation="nearest",
+        )
+        ax.set_yticks(
+            range(len(seen.lines)), [f"▸ {line}" if line in shown.lines else line for line in seen.lines], fontsize=7
+        )
+        ax.set(xlabel="distance along the lines, m", title=f"{word} (likeness to neighbours {seen.likeness:.2f})")
+    return plate
+
+
 def _plan(ax: Axes, lines: dict[str, xr.DataArray], title: str, score: float) -> None:
     """Strength between 12 and 20 ns, each line a strip at its place."""
     at = np.arange(6.0, 24.0, 0.05)
@@ -172,4 +203,5 @@ SURVEY_PICTURES: dict[str, Callable[[Demo], Plate]] = {
     "focus": _focus,
     "hyperbolas": _hyperbolas,
     "zigzag": _zigzag,
+    "swapped_lines": _swapped_lines,
 }
