@@ -102,7 +102,7 @@ def test_a_record_that_does_not_start_at_time_zero_is_warned_of():
 def test_a_gain_before_time_zero_is_warned_of():
     wrong = '[[before]]\nstep = "compensate"\n[[before]]\nstep = "time_zero"'
     assert codes(wrong, survey_line()) == ["gain-before-time-zero"]
-    assert codes('[[before]]\nstep = "time_zero"\n[[before]]\nstep = "power_gain"', survey_line()) == []
+    assert codes('[[before]]\nstep = "time_zero"\n[[display]]\nstep = "power_gain"', survey_line()) == []
 
 
 def test_a_grave_without_length_is_refused():

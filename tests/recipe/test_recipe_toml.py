@@ -89,7 +89,7 @@ STATED = {
     "band_pass": st.fixed_dictionaries({}, optional={"low_mhz": st.floats(1, 99), "order": st.integers(1, 10)}),
     "background_removal": st.fixed_dictionaries({}, optional={"statistic": st.sampled_from(["mean", "median"])}),
     "compensate": st.fixed_dictionaries({}, optional={"spreading_power": st.floats(0, 3)}),
-    "power_gain": st.fixed_dictionaries({}, optional={"power": st.floats(0, 6)}),
+    "q_compensation": st.fixed_dictionaries({}, optional={"q_star": st.floats(1, 1000)}),
 }
 CALLS = st.one_of([values.map(lambda v, n=name: StepCall(n, v)) for name, values in STATED.items()])
 

@@ -15,7 +15,7 @@ PURPOSES: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
         ("background_removal", "background_fk", "eigen_background", "dip_filter", "air_wave_removal"),
     ),
     ("Ringing and wavelet", ("predictive_deconvolution", "zero_phase")),
-    ("What the ground takes away", ("q_compensation", "compensate", "power_gain")),
+    ("What the ground takes away", ("q_compensation", "compensate")),
     ("Migration", ("migrate_stolt", "migrate_phase_shift", "migrate_kirchhoff")),
     (
         "Strength and other attributes",
@@ -24,6 +24,7 @@ PURPOSES: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     (
         "For pictures only",
         (
+            "power_gain",
             "automatic_gain",
             "topography",
             "line_balance",

@@ -101,7 +101,6 @@ STEPS: Final[tuple[Step, ...]] = (
     Step("zero_phase", signal.zero_phase, _EARLY, "Zero-phasing"),
     Step("q_compensation", signal.q_compensation, _EARLY, "Frequency-dependent attenuation compensation"),
     Step("compensate", signal.compensate, _EARLY, "Spreading and absorption compensation"),
-    Step("power_gain", signal.power_gain, _EARLY, "Gain by a power of time"),
     Step("migrate_stolt", signal.migrate_stolt, ("after",), "Stolt migration", along_line=True),
     Step("migrate_phase_shift", signal.migrate_phase_shift, ("after",), "Phase-shift migration", along_line=True),
     Step("migrate_kirchhoff", signal.migrate_kirchhoff, ("after",), "Kirchhoff migration", along_line=True),
@@ -152,6 +151,13 @@ STEPS: Final[tuple[Step, ...]] = (
         _SEEN,
         "Spectral whitening",
         why_display="spectral whitening brings every line's spectrum to one level, which is what moisture changes",
+    ),
+    Step(
+        "power_gain",
+        signal.power_gain,
+        _SEEN,
+        "Gain by a power of time",
+        why_display="a power of time is chosen by eye, and with it how strong a deep response is beside a shallow one",
     ),
     Step(
         "automatic_gain",
