@@ -41,7 +41,7 @@ def check_traces(amplitude: npt.ArrayLike, *, samples: int = 1) -> Traces:
     if values.shape[1] < samples:
         raise InputError(
             f"traces are too short: at least {samples} samples are needed",
-            received=f"{values.shape[1]} samples",
+            received=f"{values.shape[1]} sample{'s' if values.shape[1] > 1 else ''}",
             do="record a longer time window or leave this step out",
         )
     return values
