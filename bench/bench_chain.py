@@ -46,7 +46,7 @@ from bench.bench_recipe import (
     sinc_weights,
     to_spectrum,
     zero_of,
-)  # fmt: skip
+)
 from bench.chain_repair import repair
 from bench.wave_problem import best_seconds, row
 from yewline.model import make_radargram
@@ -57,17 +57,25 @@ HUM_MHZ, GAP, LAGS = 300.0, 25, 50
 NOTCH = scipy.signal.tf2sos(*scipy.signal.iirnotch(HUM_MHZ, 10.0, fs=1_000.0 / DT))
 FEW = 8
 """Lines for the slowest peer."""
-BEFORE = (
-    "repair_traces", 'time_zero"\npick = "peak', "detrend", "dewow", "band_pass",
-    f'notch"\nfrequency_mhz = {HUM_MHZ}\n#', "background_removal", "predictive_deconvolution", "compensate",
-)  # fmt: skip
+BEFORE = {
+    "repair_traces": "",
+    "time_zero": 'pick = "peak"\n',
+    "detrend": "",
+    "dewow": "",
+    "band_pass": "",
+    "notch": f"frequency_mhz = {HUM_MHZ}\n",
+    "background_removal": "",
+    "predictive_deconvolution": "",
+    "compensate": "",
+}
+"""Steps and what is stated of them."""
 AFTER = ("migrate_stolt", "envelope")
 ONE_LINE_S = 1.0
 
 
 def recipe_of(*, mend: bool) -> Recipe:
     without = "predictive_deconvolution" if mend else "repair_traces"
-    text = "".join(f'[[before]]\nstep = "{step}"\n' for step in BEFORE if step != without)
+    text = "".join(f'[[before]]\nstep = "{step}"\n{said}' for step, said in BEFORE.items() if step != without)
     return recipe_from_toml(text + "".join(f'[[after]]\nstep = "{step}"\n' for step in AFTER))
 
 

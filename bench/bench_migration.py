@@ -1,4 +1,4 @@
-"""Kirchhoff sums beside PyLops' compiled engine and beside C with OpenMP, and eikonal times beside scikit-fmm.
+"""Kirchhoff sums beside PyLops' compiled engine and beside C with OpenMP.
 
 A section of 600 traces × 512 samples to an image of 600 × 300, single precision, two threads. All add the same samples
 up with weight one, along straight lines between samples; what they give is compared before the clock starts. PyLops is
@@ -12,7 +12,6 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import importlib
-import math
 import os
 import shutil
 import subprocess
@@ -25,14 +24,13 @@ from typing import Any
 import numpy as np
 from scipy import ndimage
 
+from bench.copy_speed import copy_bytes_a_second
 from bench.wave_problem import agree, best_seconds, row
 from yewline.signal import Section
 from yewline.signal.migration import (
     KirchhoffOptions,
     Recording,
-    VelocitySection,
     antennas_on_line,
-    eikonal_times,
     migrate_kirchhoff,
     migrate_phase_shift,
     migrate_stolt,
@@ -48,7 +46,7 @@ REPEATS = 5
 
 
 def run() -> list[dict[str, Any]]:
-    return [*_sums(), *_lines(), *_eikonal()]
+    return [*_sums(), *_lines()]
 
 
 def data() -> np.ndarray:
@@ -85,7 +83,7 @@ def _sums() -> list[dict[str, Any]]:
         if peers[name] is not None:
             agree(whole.ravel(), peers[name]().ravel(), name)
     used = {name: work for name, work in peers.items() if work is not None}
-    best = best_seconds({**works, **used, "copy": _copy()}, REPEATS)
+    best = best_seconds({**works, **used}, REPEATS)
     if peers["PyLops"] is not None:
         best["PyLops built"] = best_seconds({"built": lambda: _pylops()()}, 1)["built"]
     size = f"Kirchhoff {TRACES} × {SAMPLES} to {TRACES} × {DEPTHS}"
@@ -108,7 +106,7 @@ def _sums() -> list[dict[str, Any]]:
             rows.append(row(name, best[mine], f"skipped: {'PyLops' if 'Py' in peer else 'a C compiler'} is not there"))
     # Two samples and a sum are read and the sum written for each pair, were nothing kept in the caches.
     moved = 16.0 * TRACES * TRACES * DEPTHS
-    copied = 2 * _copied().nbytes / best["copy"]
+    copied = copy_bytes_a_second(2)
     for name, key in (("on the fly", (90.0, False)), ("table of offsets", (90.0, True))):
         rows.append({"name": f"{size}, {name}: bytes asked for over copy bandwidth",
                      "ours_s": moved / best[key] / copied, "unit": "x", "peer": None, "peer_s": None, "ratio": None,
@@ -125,34 +123,6 @@ def _lines() -> list[dict[str, Any]]:
         work()
     best = best_seconds(steps, 3)
     return [row(f"{name}, a line of {TRACES} × {SAMPLES}, one thread", best[name], "") for name in steps]
-
-
-def _eikonal() -> list[dict[str, Any]]:
-    skfmm, rows = _module("skfmm"), []
-    v0, slope, x0 = 0.08, 0.02, 3.013
-    for spacing in (0.02, 0.01):
-        x, z = spacing * np.arange(round(6.0 / spacing) + 1), spacing * np.arange(round(3.0 / spacing) + 1)
-        velocity = v0 + slope * z + 0.0 * x[:, None]
-        ground = VelocitySection(velocity, spacing)
-        r2 = (x[:, None] - x0) ** 2 + z**2
-        # Circular rays (Slotnick 1959).
-        exact = np.arccosh(1 + slope**2 * r2 / (2 * v0 * velocity)) / slope
-        around = np.sqrt(r2) - 1.5 * spacing
-        for order, number in (("first", 1), ("second", 2)):
-            ours = partial(eikonal_times, [[x0, 0.0]], ground, order=order)
-            error = float(np.abs(ours()[0] - exact).max())
-            name = f"eikonal {len(x)} × {len(z)}, {order} order, off by {error:.1e} ns"
-            if skfmm is None:
-                rows.append(row(name, best_seconds({"ours": ours})["ours"], "skipped: scikit-fmm is not installed"))
-                continue
-            theirs = partial(skfmm.travel_time, around, velocity, dx=spacing, order=number)
-            outside = around > 0
-            off = float(np.abs(np.asarray(theirs()) + 1.5 * spacing / v0 - exact)[outside].max())
-            best = best_seconds({"ours": ours, "theirs": theirs}, REPEATS)
-            target = ">= 2 x" if number == 1 else "more exact"
-            rows.append(row(name, best["ours"], target, f"scikit-fmm, order {number}, off by {off:.1e} ns",
-                            best["theirs"]))  # fmt: skip
-    return rows
 
 
 def _module(name: str) -> Any:
@@ -213,13 +183,3 @@ def _in_c(traces: np.ndarray, tangent: float) -> Any:
     # What the pointers point to has to outlive this call.
     work.held = (held, x, z)  # type: ignore[attr-defined]
     return work
-
-
-@cache
-def _copied() -> np.ndarray:
-    return np.ones(math.prod((64, 1024, 1024)) // 4, np.float32)
-
-
-def _copy() -> Any:
-    target = np.empty_like(_copied())
-    return lambda: np.copyto(target, _copied())

@@ -8,6 +8,7 @@ disk.
 from __future__ import annotations
 
 import json
+import os
 import resource
 import subprocess
 import sys
@@ -18,6 +19,7 @@ from typing import Any
 
 import numpy as np
 
+from bench.copy_speed import copy_bytes_a_second
 from yewline.progress import SILENT
 from yewline.recipe import standard_recipe
 from yewline.workspace import open_site
@@ -38,7 +40,8 @@ def run() -> list[dict[str, Any]]:
         )
         told = json.loads(done.stdout.splitlines()[-1])
         disk = size / written / 1e6
-    memory = _copy_speed()
+    # A copy reads and writes each byte.
+    memory = copy_bytes_a_second(2) / 2e6
     name = f"{LINES * TRACES:,} traces × {SAMPLES} samples, standard recipe, two threads"
     speed = size / told["seconds"] / 1e6
     target = f"{speed:.0f} MB/s; the disk takes {disk:.0f} MB/s, memory copies {memory:.0f} MB/s"
@@ -75,6 +78,9 @@ def _write_site(root: Path) -> float:
         start = time.perf_counter()
         with (lines / f"L{n:03d}.bin").open("wb") as file:
             file.write(samples.tobytes())
+            # Into the disk, not only into the system's own memory.
+            file.flush()
+            os.fsync(file.fileno())
         seconds += time.perf_counter() - start
         described = f'samples = {SAMPLES}\ndtype = "float32"\nbyte_order = "little"\ninterval_ns = {INTERVAL_NS}\n'
         (lines / f"L{n:03d}.bin.toml").write_text(described)
@@ -82,17 +88,6 @@ def _write_site(root: Path) -> float:
         rows.append(f"L{n:03d},,L{n:03d}.bin,,,0,{y},{SPACING_M * (TRACES - 1):.2f},{y},")
     (root / "visits" / "day" / "lines.csv").write_text("\n".join(rows) + "\n")
     return seconds
-
-
-def _copy_speed() -> float:
-    """Copies in memory, MB/s: the best of several."""
-    here, there = np.ones(1 << 26, np.float32), np.empty(1 << 26, np.float32)
-    best = np.inf
-    for _ in range(5):
-        start = time.perf_counter()
-        np.copyto(there, here)
-        best = min(best, time.perf_counter() - start)
-    return here.nbytes / best / 1e6
 
 
 def _work(root: Path) -> dict[str, float]:
