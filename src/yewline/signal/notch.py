@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Annotated
 
 import numpy as np
@@ -92,5 +93,12 @@ def _design(section: Section, frequency_mhz: float | None, width_mhz: float | No
             f"(Nyquist {nyquist:g})",
             do="check frequency_mhz and the sample interval, or make width_mhz smaller",
         )
-    sos: npt.NDArray[np.float64] = tf2sos(*iirnotch(frequency, frequency / width, fs=2.0 * nyquist))
+    return _sections(frequency, width, nyquist)
+
+
+@lru_cache(maxsize=32)
+def _sections(frequency_mhz: float, width_mhz: float, nyquist_mhz: float) -> npt.NDArray[np.float64]:
+    """The filter's section, kept: designing it takes longer than filtering a line."""
+    sos: npt.NDArray[np.float64] = tf2sos(*iirnotch(frequency_mhz, frequency_mhz / width_mhz, fs=2.0 * nyquist_mhz))
+    sos.flags.writeable = False
     return sos
