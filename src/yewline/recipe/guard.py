@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from typing import Any, Final
 
@@ -79,6 +80,7 @@ def guard(
     where = {"visit": str(radargram.attrs.get("visit", "")), "line": str(radargram.attrs.get("line", ""))}
     said = [
         *background_findings(recipe, radargram, grave, azimuth),
+        *_cut_before_filters(recipe),
         *_many_components(recipe),
         *_level_attributes(recipe, radargram, grave[0]),
         *_migrations(recipe, radargram),
@@ -90,6 +92,24 @@ def guard(
 
 def _amplitude_true(recipe: Recipe) -> tuple[StepCall, ...]:
     return (*recipe.before, *recipe.after)
+
+
+def _cut_before_filters(recipe: Recipe) -> Iterator[Said]:
+    """Filters that follow time zero at once run on the whole record; those that come later meet its edge."""
+    names = [call.step for call in recipe.before]
+    if "time_zero" not in names:
+        return
+    at = names.index("time_zero") + 1
+    late = itertools.dropwhile(lambda call: call.kind.steady, recipe.before[at:])
+    # Once the background is gone, little of the direct wave is left to answer to.
+    met = itertools.takewhile(lambda call: call.step not in BACKGROUNDS, late)
+    if filters := [call.step for call in met if call.kind.steady]:
+        yield {
+            "code": "filter-meets-edge",
+            "text": "a filter meets a record that begins inside the direct wave, and answers with level bands below it",
+            "received": f"steps {', '.join(names)}",
+            "do": f"put {' and '.join(filters)} right after time_zero: there filters run on the whole record",
+        }
 
 
 def _many_components(recipe: Recipe) -> Iterator[Said]:

@@ -15,7 +15,7 @@ import xarray as xr
 from yewline.errors import InputError
 from yewline.model import with_amplitude
 from yewline.recipe.steps import Step
-from yewline.signal import Section
+from yewline.signal import Section, pick_time_zero, start_at
 
 __all__ = ["HeldLine", "hold"]
 
@@ -41,6 +41,8 @@ class HeldLine:
     section : what steps may know.
     runs : traces of each segment.
     zeroed : whether time was set to count from the first sample.
+    due_ns : (T,) time zero of each trace where it was found and the samples still begin before it. Filters that follow
+        then see the direct wave whole: on a record cut there they would answer to the edge.
     said : attributes that a step adds to the line's.
     """
 
@@ -49,7 +51,18 @@ class HeldLine:
     section: Section
     runs: tuple[slice, ...]
     zeroed: bool = False
+    due_ns: F64 | None = None
     said: Mapping[str, Any] = field(default_factory=dict)
+
+    def ready_for(self, step: Step) -> HeldLine:
+        """The line as that step is to see it: from time zero on, unless it comes to the same to filter first."""
+        return self if step.steady else self.from_zero()
+
+    def from_zero(self) -> HeldLine:
+        """The line with its samples from time zero on."""
+        if self.due_ns is None:
+            return self
+        return replace(self, amplitude=start_at(self.amplitude, self.section, self.due_ns), due_ns=None)
 
     def resolved(self, step: Step, stated: Mapping[str, Any]) -> dict[str, Any]:
         """Every parameter of a step that is about to be run on this line, with the value in force."""
@@ -61,6 +74,8 @@ class HeldLine:
         What the recipe left out has been settled on the whole line, so that its segments are treated alike.
         """
         given = {name: value for name, value in parameters.items() if value is not None}
+        if step.name == "time_zero":
+            return replace(self, due_ns=pick_time_zero(self.amplitude, self.section, **given), zeroed=True)
         if step.section_after is not None:
             return self._at_new_places(step, given) if step.along_line else self._at_new_times(step, given)
         if not step.along_line or len(self.runs) == 1:
@@ -75,10 +90,11 @@ class HeldLine:
 
     def radargram(self) -> xr.DataArray:
         """The line as a radargram: only the samples are new, and times where they changed."""
-        like, samples = self.like, self.amplitude.shape[1]
+        amplitude = self.from_zero().amplitude
+        like, samples = self.like, amplitude.shape[1]
         if samples > like.sizes["time"]:
             like = _with_times(like, self.section.interval_ns, samples)
-        result = with_amplitude(like, self.amplitude)
+        result = with_amplitude(like, amplitude)
         if self.zeroed and float(like["time"].values[0]) != 0.0:
             times = self.section.interval_ns * np.arange(samples)
             result = result.assign_coords(time=("time", times, like["time"].attrs))

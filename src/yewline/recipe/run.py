@@ -167,6 +167,7 @@ def each_step(calls: tuple[StepCall, ...], radargram: xr.DataArray, section: Sec
     held = hold(radargram, section)
     for call in calls:
         try:
+            held = held.ready_for(call.kind)
             # What was left out follows from the record that the step met, not from the one it made.
             parameters = held.resolved(call.kind, call.parameters)
             made = held.after(call.kind, parameters)

@@ -34,6 +34,7 @@ class Step:
         migration may not stand there.
     title : a few words for people.
     along_line : whether traces see each other, so that segments of a line must be run apart.
+    steady : whether it does the same to each trace at all times, so that it may change places with a shift in time.
     why_display : for a step that is not amplitude-true, why, in words that follow its title.
     removes : whether what it takes out of the samples, before less after, is a picture of its own.
     section_after : for a step that changes how the radargram is sampled, the section that belongs to its result.
@@ -46,6 +47,7 @@ class Step:
     along_line: bool = False
     why_display: str = ""
     removes: bool = False
+    steady: bool = False
     section_after: Callable[..., Section] | None = field(default=None, repr=False)
 
     @property
@@ -77,12 +79,12 @@ STEPS: Final[tuple[Step, ...]] = (
     ),
     Step("time_zero", signal.time_zero, ("before",), "Time zero to the first sample"),
     Step("detrend", signal.detrend, _EARLY, "Trend removal", removes=True),
-    Step("dewow", signal.dewow, _EARLY, "Wow removal", removes=True),
+    Step("dewow", signal.dewow, _EARLY, "Wow removal", removes=True, steady=True),
     Step("equal_spacing", signal.equal_spacing, _EARLY, "Equal trace distance", True, section_after=equally_spaced),
     Step("resample_time", signal.resample_time, _EARLY, "New sample interval", section_after=resampled),
-    Step("band_pass", signal.band_pass, _EARLY, "Zero-phase band-pass", removes=True),
-    Step("band_pass_trapezoid", signal.band_pass_trapezoid, _EARLY, "Four-corner band-pass", removes=True),
-    Step("notch", signal.notch, _EARLY, "Zero-phase notch", removes=True),
+    Step("band_pass", signal.band_pass, _EARLY, "Zero-phase band-pass", removes=True, steady=True),
+    Step("band_pass_trapezoid", signal.band_pass_trapezoid, _EARLY, "Four-corner band-pass", removes=True, steady=True),
+    Step("notch", signal.notch, _EARLY, "Zero-phase notch", removes=True, steady=True),
     Step("background_removal", signal.background_removal, _EARLY, "Background removal", along_line=True, removes=True),
     Step(
         "background_fk", signal.background_fk, _EARLY, "Background removal by wavenumber", along_line=True, removes=True

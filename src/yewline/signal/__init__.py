@@ -100,7 +100,7 @@ from yewline.signal.session_drift import SessionDrift, session_drift
 from yewline.signal.shift import shift_by
 from yewline.signal.slope import Relief, ground_relief, ground_slope, tilt_offset_m
 from yewline.signal.smoothing import running_median
-from yewline.signal.time_zero import pick_time_zero, time_zero
+from yewline.signal.time_zero import pick_time_zero, start_at, time_zero
 from yewline.signal.topography import datum_of, static_shift, topography
 from yewline.signal.traces import Traces, check_traces
 from yewline.signal.trapezoid import band_pass_trapezoid, default_corners_mhz
@@ -393,6 +393,7 @@ __all__ = [
     "spiking_deconvolution",
     "spiking_operators",
     "spiky_traces",
+    "start_at",
     "static_shift",
     "statistical_wavelet",
     "stolt_operator",

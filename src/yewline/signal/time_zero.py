@@ -18,7 +18,7 @@ from yewline.signal.smoothing import running_median
 from yewline.signal.traces import Traces, check_traces
 from yewline.units import C_M_PER_NS
 
-__all__ = ["pick_time_zero", "time_zero"]
+__all__ = ["pick_time_zero", "start_at", "time_zero"]
 
 F64 = npt.NDArray[np.float64]
 
@@ -99,6 +99,44 @@ def time_zero(
     zero = pick_time_zero(
         values, section, pick=pick, search_ns=search_ns, threshold=threshold, smooth_traces=smooth_traces
     )
+    return start_at(values, section, zero)
+
+
+def start_at(amplitude: npt.ArrayLike, section: Section, zero_ns: npt.ArrayLike) -> Traces:
+    """Shift every trace, by parts of a sample, so that its first sample is the moment given.
+
+    `time_zero` is this with what `pick_time_zero` finds. Apart, they let a filter run between them: it then sees the
+    direct wave whole, where on a record that begins inside it the filter would answer to the edge with level bands.
+
+    Parameters
+    ----------
+    amplitude : (T, S) samples.
+    section : sampling.
+    zero_ns : (T,) moment of each trace, ns after its first sample.
+
+    Returns
+    -------
+    (T, S') float32; samples before that moment are dropped, and the record ends where that of the trace that was moved
+    most does: every sample that is left was recorded.
+
+    Raises
+    ------
+    InputError : samples or moments that are not finite, or not one moment for each trace.
+
+    Examples
+    --------
+    >>> section = Section(interval_ns=0.5, spacing_m=0.1, centre_mhz=400.0)
+    >>> start_at([[0, 1, 2, 3, 4], [9, 0, 1, 2, 3]], section, [0.5, 1.0]).tolist()
+    [[1.0, 2.0, 3.0], [1.0, 2.0, 3.0]]
+    """
+    values = check_traces(amplitude)
+    zero = check_array(zero_ns, "zero_ns", ndim=1)
+    if len(zero) != len(values):
+        raise InputError(
+            "each trace needs its own time zero",
+            received=f"{len(zero)} for {len(values)} traces",
+            do="give one a trace",
+        )
     samples = zero / section.interval_ns
     # What no trace recorded must not pass for silence: the record ends where that of the most shifted trace does.
     lost = min(max(0, math.ceil(float(samples.max()) - 1e-6)), values.shape[1] - 1)
