@@ -161,8 +161,8 @@ def test_one_side_alone_may_be_cut():
 def test_a_cut_at_the_end_of_the_record_is_not_restored():
     x = clean(0)
     limit = 2.0 * np.abs(x).max()
-    x[5, :4] = limit
-    x[6, -4:] = -limit
+    x[4:6, :4] = limit
+    x[6:8, -4:] = -limit
     faults = find_faults(x, SECTION)
     assert faults.cut[5, :4].all()
     assert not faults.restored.any()

@@ -8,9 +8,19 @@ import numpy as np
 import numpy.typing as npt
 
 from yewline._check import check_positive
-from yewline.signal.faulty_samples import LONGEST_HONEST_TOP, cut_samples, longest_runs, wild_samples
+from yewline.signal.faulty_samples import (
+    LONGEST_HONEST_TOP,
+    SPIKE_SCORE,
+    Oddness,
+    cut_samples,
+    lone_runs,
+    longest_runs,
+    odd_samples,
+    runs_of,
+)
 from yewline.signal.quality import dead_traces
 from yewline.signal.section import Section
+from yewline.signal.spike_places import wild_places
 from yewline.signal.traces import Traces, check_traces
 
 __all__ = ["TraceRepair", "default_longest_cut_ns", "default_longest_spike_ns", "find_faults", "runs_of"]
@@ -19,8 +29,8 @@ Flags = npt.NDArray[np.bool_]
 
 MOST_WILD = 0.1
 """A trace with a larger share of wild samples is replaced as a whole: too little of its own is left."""
-ALONE_SHARE = 0.85
-"""Between one, and the three quarters that the sixth difference of a lone sample has beside it."""
+MOST_ODD = 0.5
+"""In a trace with a larger share of odd samples nobody can tell which are sound."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +106,9 @@ def find_faults(
     Notes
     -----
     The rules are those of `dead_traces`, `spiky_traces` and `clipped_traces`; once a line is known to be cut, every
-    sample at that level counts. A lone wild sample draws the sixth
-    difference of the next on either side with it, to three quarters of its own: in a run of up to three only the
-    largest counts.
+    sample at that level counts, but for a spike that reaches it. Which samples of an odd stretch are wild is told by
+    freeing them, each, then every two, and so on, as long as one more takes 50 variances from the sum of squared sixth
+    differences, or 25 where it follows another.
 
     Examples
     --------
@@ -116,12 +126,11 @@ def find_faults(
     most_cut = max(1, round(check_positive(cut_ns, "longest_cut_ns") / section.interval_ns))
     dead = np.zeros(len(values), np.bool_)
     dead[list(dead_traces(values).traces)] = True
-    cut = _cut(values, full_scale) & ~dead[:, None]
-    wild, noisy, score = wild_samples(values.astype(np.float64))
-    wild = _alone(wild, score)
+    cut = _cut(values, full_scale, most_wild) & ~dead[:, None]
+    found = odd_samples(values.astype(np.float64))
     # The corner where a crest is cut off has a large sixth difference of its own.
-    wild &= ~_widened(cut, 3)
-    noisy = (noisy | (longest_runs(wild) > most_wild) | (wild.mean(axis=1) > MOST_WILD)) & ~dead
+    wild = _wild(found, found.odd & ~_widened(cut, 3) & ~dead[:, None])
+    noisy = (found.rough | (longest_runs(wild) > most_wild) | (wild.mean(axis=1) > MOST_WILD)) & ~dead
     whole = dead | noisy
     wild &= ~whole[:, None]
     restored = np.zeros_like(cut)
@@ -132,33 +141,28 @@ def find_faults(
     return TraceRepair(dead=dead, noisy=noisy, wild=wild, cut=cut, restored=restored)
 
 
-def runs_of(mask: Flags) -> list[tuple[int, int, int]]:
-    """Runs of true in the rows of `mask`, as (row, first, one past the last), in order."""
-    edge = np.diff(np.pad(mask, ((0, 0), (1, 1))).astype(np.int8), axis=1)
-    row, start = np.nonzero(edge == 1)
-    stop = np.nonzero(edge == -1)[1]
-    return list(zip(row.tolist(), start.tolist(), stop.tolist(), strict=True))
+def _wild(found: Oddness, odd: Flags) -> Flags:
+    """The wild samples that make the odd ones odd; all of a trace where nobody can tell."""
+    wild = np.zeros_like(odd)
+    for trace in np.flatnonzero(odd.any(axis=1) & ~found.rough):
+        if odd[trace].mean() > MOST_ODD:
+            wild[trace] = True
+        else:
+            wild[trace] = wild_places(found.local[trace], odd[trace], found.usual, most=SPIKE_SCORE)
+    return wild
 
 
-def _alone(wild: Flags, score: npt.NDArray[np.float64]) -> Flags:
-    """`wild` without the neighbours that a single wild sample draws with it."""
-    alone = wild.copy()
-    for trace, start, stop in runs_of(wild):
-        if stop - start <= 3:
-            alone[trace, start:stop] = score[trace, start:stop] > ALONE_SHARE * score[trace, start:stop].max()
-    return alone
-
-
-def _cut(values: Traces, full_scale: float | None) -> Flags:
+def _cut(values: Traces, full_scale: float | None, longest_spike: int) -> Flags:
     """Samples at full scale, on the sides where some trace of the line is cut there for three samples or more."""
-    in_runs, _ = cut_samples(values, full_scale)
+    in_runs, _ = cut_samples(values, full_scale, longest_lone=longest_spike)
     cut = np.zeros_like(in_runs)
     for sign in (1.0, -1.0):
         side = in_runs & (sign * values > 0)
         if longest_runs(side).max() > LONGEST_HONEST_TOP:
             # Where the level is known to cut, the short tops that touch it were cut as well.
             level = (sign * values)[side].max() if full_scale is None else full_scale
-            cut |= sign * values >= level
+            top = sign * values >= level
+            cut |= top & ~lone_runs(values, top, longest_spike)
     return cut
 
 

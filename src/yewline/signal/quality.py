@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from yewline._check import check_finite, check_positive
-from yewline.signal.faulty_samples import cut_samples, wild_samples
+from yewline.signal.faulty_samples import cut_samples, odd_samples
 from yewline.signal.section import Section
 from yewline.signal.time_zero import pick_time_zero
 from yewline.signal.traces import Traces, check_traces
@@ -136,7 +136,7 @@ def clipped_traces(amplitude: npt.ArrayLike, *, full_scale: float | None = None)
     Notes
     -----
     A cut is a run of three or more samples at full scale: a crest that was not cut touches it for one, or for two
-    where the recording's steps are coarse.
+    where the recording's steps are coarse. Three or four that neither neighbouring trace comes near to are a spike.
 
     Examples
     --------
@@ -166,8 +166,9 @@ def spiky_traces(amplitude: npt.ArrayLike) -> TraceFaults:
     Notes
     -----
     d is the sixth difference, scaled so that a single wild sample keeps its size: a wave sampled 10 times a period
-    keeps 0.3 % of its own. A sample is wild when d is 30 times what is usual over the line at that time, and above
-    0.6 of the largest departure of the trace from the line's median nearby. A trace is rough when the median of |d|
+    keeps 0.3 % of its own, and two equal wild samples in a row 45 %. There are wild samples where d is 30 times what is
+    usual over the line at that time, above 0.3 of the largest departure of the trace from the line's median nearby, and
+    3 times as large as any d nearby in three of the four traces beside it. A trace is rough when the median of |d|
     over time leaves the line's by 8 times its scatter.
 
     Examples
@@ -178,9 +179,9 @@ def spiky_traces(amplitude: npt.ArrayLike) -> TraceFaults:
     (7,)
     """
     values = check_traces(amplitude).astype(np.float64)
-    wild, rough, score = wild_samples(values)
-    bad = np.flatnonzero(wild.any(axis=1) | rough)
-    return TraceFaults(tuple(bad.tolist()), int(wild[bad].sum()), float(score[bad].max(initial=0.0)))
+    found = odd_samples(values)
+    bad = np.flatnonzero(found.odd.any(axis=1) | found.rough)
+    return TraceFaults(tuple(bad.tolist()), int(found.odd[bad].sum()), float(found.score[bad].max(initial=0.0)))
 
 
 def time_zero_drift(amplitude: npt.ArrayLike, section: Section, *, limit_ns: float = 0.5) -> TimeZeroDrift:
