@@ -55,7 +55,7 @@ def test_the_standard_recipe_is_its_steps_one_after_the_other():
     line = survey_line()
     section = section_of(line, absorption_db_per_ns=0.4)
     # Time zero is found on the record as it came, and the record cut there once the filters have seen all of it.
-    zero = signal.pick_time_zero(line.values, section)
+    zero = signal.pick_time_zero(line.values, section, pick="correlation")
     x = signal.dewow(line.values, section)
     x = signal.band_pass(x, section)
     x = signal.start_at(x, section, zero)

@@ -65,7 +65,7 @@ def test_the_list_and_the_names_inside():
 def test_the_standard_recipe_stays_as_it_is_byte_for_byte():
     text = resources.files("yewline.recipe").joinpath("standard.toml").read_bytes()
     # Made with `sha256sum`: the figures of every site without a recipe of its own rest on it.
-    assert hashlib.sha256(text).hexdigest() == "57545e01dfc31cb7a63375096ae4f178ca0574f51f1a9e5e555aae6081308e98"
+    assert hashlib.sha256(text).hexdigest() == "c819a9796e0f822b38bb40bdd3c5dbad0cf186eb6dca29ed206055dacebbaa65"
 
 
 @pytest.mark.parametrize("name", list_recipes())
@@ -79,6 +79,15 @@ def test_the_guard_has_nothing_to_say_of_them_on_a_typical_line(name):
     line = typical_line(FREQUENCIES.get(name, 400.0))
     assert guard(shipped_recipe(name), line, grave_length_m=2.1) == []
     assert guard(shipped_recipe(name), line, grave_length_m=2.1, grave_azimuth_deg=0.0) == []
+
+
+@pytest.mark.parametrize("name", list_recipes())
+def test_time_zero_follows_the_air_wave_and_filters_come_next(name):
+    # Why: docs/recipes.md, "Time zero and filters".
+    before = shipped_recipe(name).before
+    at = [call.step for call in before].index("time_zero")
+    assert before[at].parameters["pick"] == "correlation"
+    assert [call.step for call in before[at + 1 : at + 3]] == ["dewow", "band_pass"]
 
 
 @pytest.mark.parametrize("name", list_recipes())
