@@ -116,9 +116,7 @@ class Demo:
         made = []
         for visit in (DRY, WET):
             for radargram in self._lines[visit].values():
-                held = Held(radargram.values, section_of(radargram))
-                for step in FIRST_STEPS[:-1]:
-                    held = held.after(step)
+                held = _taken(Held(radargram.values, section_of(radargram)), FIRST_STEPS[:-1])
                 made.append((held.amplitude, held.section))
         return made
 
@@ -132,10 +130,21 @@ class Demo:
 
     def through(self, visit: str, line: str, until: str) -> Held:
         """A line that has gone through the first steps up to and with `until`."""
-        held = self.recorded(visit, line)
-        for step in FIRST_STEPS[: FIRST_STEPS.index(until) + 1]:
-            held = held.after(step)
-        return held
+        return _taken(self.recorded(visit, line), FIRST_STEPS[: FIRST_STEPS.index(until) + 1])
+
+
+def _taken(held: Held, steps: tuple[str, ...]) -> Held:
+    """A line through the first steps as recipes run them: filters next to time zero see the record from its start."""
+    zero = None
+    for step in steps:
+        if step == "time_zero":
+            zero = signal.pick_time_zero(held.amplitude, held.section, pick="correlation")
+            continue
+        found = find_step(step)
+        if zero is not None and (found is None or not found.steady):
+            held, zero = replace(held, amplitude=signal.start_at(held.amplitude, held.section, zero)), None
+        held = held.after(step)
+    return held if zero is None else replace(held, amplitude=signal.start_at(held.amplitude, held.section, zero))
 
 
 def with_tone(held: Held, *, frequency_mhz: float, size: float) -> Held:
