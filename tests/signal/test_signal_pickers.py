@@ -11,6 +11,7 @@ from scipy.ndimage import gaussian_filter1d
 from yewline.errors import InputError
 from yewline.signal import Section, pick_time_zero, time_zero, time_zero_drift
 from yewline.signal.onsets import akaike, energy_ratio, pick_onsets
+from yewline.simulation import delay_traces
 from yewline.units import C_M_PER_NS
 
 with warnings.catch_warnings():
@@ -146,6 +147,25 @@ def test_what_moisture_does_to_the_direct_wave_stays_in_the_line(separation_m):
         change = np.sqrt(np.mean((true - true.mean(axis=0))[:, :40] ** 2))
         assert change > 0.1
         assert np.sqrt(np.mean((shifted - true)[:, :40] ** 2)) < 0.15 * change
+
+
+def test_lines_of_the_full_wave_raise_no_alarm_and_give_back_what_is_planted(full_wave):
+    lines, of = full_wave
+    assert len(lines) == 80
+    assert not any(time_zero_drift(x, of).drifting for x in lines)
+    # What moisture does to the crest of air and ground wave together is at least twice what is left at the front.
+    swings = np.array([[np.ptp(pick_time_zero(x, of, pick=pick)) for pick in ("peak", "correlation")] for x in lines])
+    assert np.median(swings[:40], axis=0)[0] > 2 * np.median(swings[:40], axis=0)[1]
+    assert np.median(swings[40:], axis=0)[0] > 2 * np.median(swings[40:], axis=0)[1]
+    rng = np.random.default_rng(0)
+    for x in lines[::5]:
+        i = np.arange(len(x))
+        late = rng.uniform(-1.5, 1.5) * i / len(x) + rng.choice([-0.8, 0.8]) * (i >= rng.integers(40, len(x) - 40))
+        moved = delay_traces(x, late, interval_ns=of.interval_ns)
+        before, after = (pick_time_zero(each, of, pick="correlation") for each in (x, moved))
+        assert off(after - before, late) < 0.1
+        # The same for all traces: the crest between two samples, a quarter of their interval at most.
+        assert np.median(np.abs(after - before - late)) < 0.1
 
 
 def test_the_strongest_swing_is_led_astray_by_a_strong_ground_wave_as_stated():

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from functools import cache
-
 import numpy as np
 import pytest
 
@@ -11,10 +9,6 @@ from yewline.signal import Section, clipped_traces, repair_traces, spiky_traces
 from yewline.signal.faults import find_faults
 from yewline.signal.faulty_samples import odd_samples
 from yewline.signal.spike_places import SIXTH_DIFFERENCE, wild_places
-from yewline.workspace.demo import DEMO_SEED
-from yewline.workspace.demo_fields import shipped_fields
-from yewline.workspace.demo_scene import demo_days, demo_lines, demo_scene, demo_scene_file
-from yewline.workspace.demo_survey import walk_visit
 
 DT = 0.25
 SECTION = Section(interval_ns=DT, spacing_m=0.05, centre_mhz=400.0, separation_m=0.16)
@@ -28,22 +22,6 @@ SHAPES = {
     "three mixed": [1, 1, -1],
     "four equal": [1, 1, 1, 1],
 }
-
-
-@cache
-def full_wave_lines() -> tuple[tuple[np.ndarray, ...], Section]:
-    """All lines of the demo on both days by the full wave, with the instrument's noise and no field fault."""
-    ground, days, lines = demo_scene(DEMO_SEED), demo_days(), demo_lines()
-    scene = demo_scene_file(ground, days, lines, DEMO_SEED)
-    fields = shipped_fields()
-    assert fields is not None
-    found = []
-    for day, scene_day in zip(days, scene.days, strict=True):
-        instrument = scene.antenna_on(scene_day)
-        walked = walk_visit(day, lines, (), fields.of_visit(day.name), instrument=instrument, seed=3)
-        found += [line.amplitude for line in walked.lines]
-    section = Section(interval_ns=instrument.interval_ns, spacing_m=0.075, centre_mhz=270.0, separation_m=0.3)
-    return tuple(found), section
 
 
 def ricker(t: np.ndarray, mhz: float = 400.0) -> np.ndarray:
@@ -79,8 +57,8 @@ def planted(x: np.ndarray, shape: list[float], *, from_sample: int, height: floa
 # True pulses
 
 
-def test_no_line_of_the_full_wave_raises_an_alarm():
-    lines, section = full_wave_lines()
+def test_no_line_of_the_full_wave_raises_an_alarm(full_wave):
+    lines, section = full_wave
     assert len(lines) == 80
     assert sum(bool(find_faults(x, section)) for x in lines) == 0
     assert sum(bool(spiky_traces(x)) or bool(clipped_traces(x)) for x in lines) == 0
@@ -117,8 +95,8 @@ def test_runs_are_found_sample_by_sample_and_mended(name):
 
 
 @pytest.mark.parametrize("name", SHAPES)
-def test_runs_are_found_in_lines_of_the_full_wave(name):
-    lines, section = full_wave_lines()
+def test_runs_are_found_in_lines_of_the_full_wave(full_wave, name):
+    lines, section = full_wave
     found = total = 0
     errors = []
     for seed, x in enumerate(lines[::4]):
