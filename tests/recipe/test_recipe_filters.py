@@ -98,9 +98,9 @@ def test_filters_see_what_time_zero_met_whatever_their_number():
     assert done.values.tobytes() == x.tobytes()
     assert done["time"].values[0] == 0.0
     # A step that is no filter is handed the record from time zero on, and so is all that follows it.
-    after = run_before(recipe("time_zero", "band_pass", "power_gain", "dewow"), line)
+    after = run_before(recipe("time_zero", "band_pass", "compensate", "dewow"), line)
     x = signal.start_at(signal.band_pass(line.values, section), section, zero)
-    assert after.values.tobytes() == signal.dewow(signal.power_gain(x, section), section).tobytes()
+    assert after.values.tobytes() == signal.dewow(signal.compensate(x, section), section).tobytes()
 
 
 def test_each_filter_is_shown_from_time_zero_on():

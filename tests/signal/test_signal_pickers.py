@@ -161,9 +161,11 @@ def test_lines_of_the_full_wave_raise_no_alarm_and_give_back_what_is_planted(ful
     for x in lines[::5]:
         i = np.arange(len(x))
         late = rng.uniform(-1.5, 1.5) * i / len(x) + rng.choice([-0.8, 0.8]) * (i >= rng.integers(40, len(x) - 40))
+        # Later only: the lines begin 4 ns ahead of the wave, and its front is told by the quiet before it.
+        late -= late.min()
         moved = delay_traces(x, late, interval_ns=of.interval_ns)
         before, after = (pick_time_zero(each, of, pick="correlation") for each in (x, moved))
-        assert off(after - before, late) < 0.1
+        assert off(after - before, late) < 0.06
         # The same for all traces: the crest between two samples, a quarter of their interval at most.
         assert np.median(np.abs(after - before - late)) < 0.1
 
