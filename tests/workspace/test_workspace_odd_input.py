@@ -136,3 +136,13 @@ def test_results_do_not_know_the_unit_of_amplitudes(text_site: Path, tmp_path: P
     assert other["burial_distance_m"]["mean"] == pytest.approx(one["burial_distance_m"]["mean"], rel=1e-5)
     velocities = [[source["mean"] for source in visit["velocities"]["sources"]] for visit in (one, other)]
     assert velocities[1] == pytest.approx(velocities[0], rel=1e-5)
+
+
+def test_a_line_of_faulty_traces_only_is_left_out(text_site: Path):
+    """Sixty silent traces and one that is live: nothing is left to replace them by."""
+    path = text_site / "visits" / "day" / "lines" / "L05.txt"
+    samples = np.loadtxt(path, delimiter="\t")
+    samples[:] = 0.0
+    np.savetxt(path, samples, fmt="%.6f", delimiter="\t")
+    (fault,) = [f for f in check_site(open_site(text_site)).findings if f.code == "line-left-out"]
+    assert (fault.line, fault.text) == ("L05", "every trace of the line is without signal or holds wild samples")

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from yewline.errors import SiteError, YewlineError
+from yewline.errors import InputError, SiteError, YewlineError
 from yewline.model import Finding, digest, version, with_amplitude
 from yewline.positions import line_spacing_m
 from yewline.progress import Progress
@@ -293,10 +293,21 @@ def line_spacing(lines: Mapping[str, xr.DataArray]) -> float:
 
 
 def mend_line(raw: xr.DataArray, faults: LineFaults | None = None) -> xr.DataArray:
-    """The same line with faulty traces replaced by their neighbours, never across a gap between segments."""
+    """The same line with faulty traces replaced by their neighbours, never across a gap between segments.
+
+    Raises
+    ------
+    InputError : every trace is faulty, so that nothing is left to replace them by.
+    """
     bad = faulty_traces(raw) if faults is None else faults.traces
     if len(bad) == 0:
         return raw
+    if len(bad) == len(raw):
+        raise InputError(
+            "every trace of the line is without signal or holds wild samples",
+            received=f"{len(bad)} traces",
+            do="look for a loose cable or a damaged file, and walk the line again",
+        )
     values, segment = raw.values.copy(), raw["segment"].values
     for part in np.unique(segment):
         mine = np.flatnonzero(segment == part)
