@@ -73,6 +73,8 @@ class HeldLine:
 
         What the recipe left out has been settled on the whole line, so that its segments are treated alike.
         """
+        if (ready := self.ready_for(step)) is not self:
+            return ready.after(step, parameters)
         given = {name: value for name, value in parameters.items() if value is not None}
         if step.name == "time_zero":
             return replace(self, due_ns=pick_time_zero(self.amplitude, self.section, **given), zeroed=True)
