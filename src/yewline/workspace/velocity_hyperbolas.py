@@ -25,6 +25,8 @@ from yewline.signal.velocity import (
     FitOptions,
     HyperbolaFit,
     HyperbolaSearch,
+    LineScan,
+    SearchOptions,
     VelocityEstimate,
     combine_estimates,
     diffraction_times,
@@ -33,6 +35,9 @@ from yewline.signal.velocity import (
     fit_hyperbola,
     focus_estimate,
     hyperbola_velocity,
+    pool_scans,
+    scan_line,
+    surest,
     surface_delay_ns,
 )
 from yewline.workspace.velocities import SeenHyperbola, SourceVelocity
@@ -61,6 +66,10 @@ SURFACE_SHARE: Final = 0.25
 OBJECT_M: Final = 0.75
 """Hyperbolas of neighbouring lines nearer than this, at about the same time, are taken for one object's."""
 FOCUS_LINES: Final = 12
+LOOKED_FOR: Final = SearchOptions(false_alarms=0.2)
+"""On each line; what is kept of it is then judged over the whole visit."""
+FALSE_SHARE: Final = 0.1
+"""Of the hyperbolas of a visit, at most, that are expected to be the noise's."""
 MOST_TRACES: Final = 60_000
 """Of a larger survey a part of the lines is searched, evenly chosen."""
 LEGS: Final = 21
@@ -68,7 +77,10 @@ LEGS: Final = 21
 
 @dataclass(frozen=True)
 class FoundHyperbolas:
-    """What the search of a visit's lines gave; places (n, 2) are those of the fits' apexes, site metres."""
+    """What the search of a visit's lines gave; places (n, 2) are those of the fits' apexes, site metres.
+
+    `refused` counts candidates by reason: those of `RefusedHyperbola`, and "chance" for what may be the noise's.
+    """
 
     fits: tuple[HyperbolaFit, ...]
     air: tuple[HyperbolaFit, ...]
@@ -86,26 +98,57 @@ def search_lines(
     workers: int,
     progress: Progress,
 ) -> FoundHyperbolas:
-    """Hyperbolas on all processed lines of a visit, segment by segment; in a large survey on an even choice of them."""
+    """Hyperbolas on all processed lines of a visit, segment by segment; in a large survey on an even choice of them.
+
+    Lines are gone through twice: first for what noise gives on all of them together, then for the hyperbolas that stand
+    out of it.
+    """
     names, findings = _chosen(lights, visit)
 
-    def one(name: str) -> tuple[list[HyperbolaSearch], str]:
+    def look(name: str) -> tuple[list[LineScan], str]:
         try:
-            return [find_hyperbolas(values, section, line=name) for values, section in _runs(lines[name])], ""
+            return [scan_line(values, section, LOOKED_FOR) for values, section in _runs(lines[name])], ""
         except InputError as error:
             return [], error.problem
 
-    work = run_lines(one, names, workers=workers, progress=progress, label=f"hyperbolas {visit}")
-    for name, (_, problem) in zip(names, work, strict=True):
+    looked = run_lines(look, names, workers=workers, progress=progress, label=f"look for hyperbolas {visit}")
+    for name, (_, problem) in zip(names, looked, strict=True):
         if problem:
             text, do = f"no hyperbolas could be looked for: {problem}", "look at the line"
             findings.append(Finding("warning", "velocity-line", text, do=do, visit=visit, line=name))
-    found = [search for searches, _ in work for search in searches]
-    fits = tuple(fit for search in found for fit in search.fits)
-    refused = Counter(candidate.reason for search in found for candidate in search.refused)
+    # Of every line its maxima alone are held: enough to tell what is rare on this visit.
+    scans = {name: each for name, (each, _) in zip(names, looked, strict=True)}
+    noise = pool_scans(scan for each in scans.values() for scan in each)
+
+    def fit(name: str) -> list[HyperbolaSearch]:
+        return [
+            find_hyperbolas(values, section, LOOKED_FOR, line=name, scan=scan, noise=noise)
+            for (values, section), scan in zip(_runs(lines[name]), scans[name], strict=True)
+        ]
+
+    promising = [
+        name for name in names if any((noise.expected(s) <= LOOKED_FOR.false_alarms).any() for s in scans[name])
+    ]
+    work = run_lines(fit, promising, workers=workers, progress=progress, label=f"fit hyperbolas {visit}")
+    # A piece of line expects its part of what noise gives on the visit.
+    found = [
+        (search, noise.room / scan.room)
+        for name, searches in zip(promising, work, strict=True)
+        for search, scan in zip(searches, scans[name], strict=True)
+        if scan.room > 0
+    ]
+    refused = Counter(candidate.reason for search, _ in found for candidate in search.refused)
+
+    def sure(fits: list[tuple[HyperbolaFit, float]]) -> tuple[HyperbolaFit, ...]:
+        """Those of which few can be the noise's, over the whole visit."""
+        kept = surest([(fit.expected_false or 0.0) * times for fit, times in fits], FALSE_SHARE)
+        refused["chance"] += int((~kept).sum())
+        return tuple(fit for (fit, _), good in zip(fits, kept, strict=True) if good)
+
+    fits = sure([(fit, times) for search, times in found for fit in search.fits])
+    air = sure([(wave, times) for search, times in found for wave in search.air])
     places = np.array([_place(lights[fit.line], fit.x_m) for fit in fits]).reshape(-1, 2)
-    air = tuple(fit for search in found for fit in search.air)
-    return FoundHyperbolas(fits, air, places, dict(refused), tuple(names), tuple(findings))
+    return FoundHyperbolas(fits, air, places, dict(+refused), tuple(names), tuple(findings))
 
 
 def hyperbolas_velocity(

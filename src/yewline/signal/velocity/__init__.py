@@ -45,7 +45,9 @@ from yewline.signal.velocity.known_depths import (
     line_with_errors,
 )
 from yewline.signal.velocity.moveout import Moveout, MoveoutFit, fit_moveout
-from yewline.signal.velocity.search import HyperbolaSearch, RefusedHyperbola, SearchOptions, find_hyperbolas
+from yewline.signal.velocity.noise import SearchNoise, pool_scans, surest
+from yewline.signal.velocity.scan import LineScan, SearchOptions, scan_line
+from yewline.signal.velocity.search import HyperbolaSearch, RefusedHyperbola, find_hyperbolas
 from yewline.signal.velocity.semblance import SemblancePanel, default_velocities_m_per_ns, semblance_panel
 from yewline.signal.velocity.surface import surface_delay_ns
 
@@ -63,10 +65,12 @@ __all__ = [
     "HyperbolaVelocity",
     "IntervalVelocities",
     "KnownDepthFit",
+    "LineScan",
     "LineWithErrors",
     "Moveout",
     "MoveoutFit",
     "RefusedHyperbola",
+    "SearchNoise",
     "SearchOptions",
     "SemblancePanel",
     "VelocityComparison",
@@ -92,7 +96,10 @@ __all__ = [
     "known_depth_velocity",
     "line_with_errors",
     "oblique_velocity",
+    "pool_scans",
+    "scan_line",
     "semblance_panel",
+    "surest",
     "surface_delay_ns",
     "true_velocity",
     "velocity_kind",

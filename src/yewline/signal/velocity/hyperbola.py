@@ -61,7 +61,7 @@ class HyperbolaFit:
     correlation : of neighbouring picks' errors.
     n_effective : independent picks that the picks are worth.
     semblance : coherence along the curve, 0 to 1; None where not measured.
-    expected_false : hyperbolas as good as this that the line's own noise would give; None where not measured.
+    expected_false : hyperbolas as good as this that noise would give on its line; None where not measured.
     by : "search" or "person".
     line : name of the line, given by the caller.
     cautions : what to mind, as short codes: see `fit_hyperbola`.

@@ -8,86 +8,18 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter
 
-from yewline._check import check_in_range, check_positive
-from yewline.errors import InputError
 from yewline.signal.section import Section
-from yewline.signal.traces import check_traces
 from yewline.signal.velocity.analytic import Analytic, analytic
-from yewline.signal.velocity.curves import Curves, mirrored, moveout_curves, offsets_of
-from yewline.signal.velocity.engines import COMPILED
 from yewline.signal.velocity.fit import FitOptions
-from yewline.signal.velocity.hyperbola import SLOWEST_M_PER_NS, HyperbolaFit
+from yewline.signal.velocity.hyperbola import HyperbolaFit
+from yewline.signal.velocity.noise import SearchNoise, pool_scans
 from yewline.signal.velocity.picks import Candidate, LegOptions, follow_legs
-from yewline.units import C_M_PER_NS
+from yewline.signal.velocity.scan import LineScan, SearchOptions, checked_line, scanned
 
-__all__ = ["HyperbolaSearch", "RefusedHyperbola", "SearchOptions", "find_hyperbolas"]
+__all__ = ["HyperbolaSearch", "RefusedHyperbola", "find_hyperbolas"]
 
-F32 = npt.NDArray[np.float32]
-F64 = npt.NDArray[np.float64]
-
-VELOCITY_RATIO: Final = 1.17
-"""Of neighbouring velocities of the scan; about the highest scores they are taken six times as fine."""
-APEXES_A_PERIOD: Final = 6
-FLOOR: Final = 0.7
-"""Power added to each trace's, in shares of the line's at that time."""
-CONTROL_TRACES: Final = 2
-"""The mirrored scan takes every second trace: noise needs no finer grid."""
 MOST: Final = 400
-TAIL: Final = 0.8
-"""The noise's maxima above this quantile are looked at more finely and make its tail."""
-LEAST_MAXIMA: Final = 20
-
-
-@dataclass(frozen=True, slots=True)
-class SearchOptions:
-    """Where to look and what to keep.
-
-    Attributes
-    ----------
-    slowest_m_per_ns, fastest_m_per_ns : velocities that are tried; the default goes from water to air, so that waves
-        through the air are seen for what they are.
-    first_ns : earliest apex, ns after time zero; left out, one and a half periods after the direct wave.
-    reach : legs are followed to this multiple of the depth, to either side.
-    longest_m : and no farther than this, m.
-    false_alarms : hyperbolas on the line that noise may be expected to give, at most, for one that is kept.
-    zero_sigma_ns : standard deviation of time zero and the pulse's crest, ns; left out, a twentieth of a period.
-    radius_sigma_m : standard deviation of the objects' radius, which is taken to be 0, m.
-    on_ground : whether the antennas lie on the ground, which turns the phase of waves sent at an angle: the picks are
-        then corrected for it (see `surface_delay_ns`).
-    surface_sigma : standard deviation of that correction, as a share of it: antennas differ, and lie more or less well.
-
-    Raises
-    ------
-    InputError : a value out of range, or velocities in the wrong order.
-    """
-
-    slowest_m_per_ns: float = 0.045
-    fastest_m_per_ns: float = C_M_PER_NS
-    first_ns: float | None = None
-    reach: float = 1.0
-    longest_m: float = 2.0
-    false_alarms: float = 0.1
-    zero_sigma_ns: float | None = None
-    radius_sigma_m: float = 0.0
-    on_ground: bool = True
-    surface_sigma: float = 0.2
-
-    def __post_init__(self) -> None:
-        low = check_in_range(self.slowest_m_per_ns, "slowest_m_per_ns", SLOWEST_M_PER_NS, C_M_PER_NS)
-        high = check_in_range(self.fastest_m_per_ns, "fastest_m_per_ns", SLOWEST_M_PER_NS, C_M_PER_NS)
-        if low >= high:
-            raise InputError("the slowest velocity must lie below the fastest", received=f"{low:g} and {high:g} m/ns")
-        if self.first_ns is not None:
-            check_in_range(self.first_ns, "first_ns", 0.0, 1e5)
-        check_in_range(self.reach, "reach", 0.3, 5.0)
-        check_positive(self.longest_m, "longest_m")
-        check_in_range(self.false_alarms, "false_alarms", 1e-9, 1e3)
-        if self.zero_sigma_ns is not None:
-            check_in_range(self.zero_sigma_ns, "zero_sigma_ns", 0.0, 1e3)
-        check_in_range(self.radius_sigma_m, "radius_sigma_m", 0.0, 10.0)
-        check_in_range(self.surface_sigma, "surface_sigma", 0.0, 2.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +29,7 @@ class RefusedHyperbola:
     Attributes
     ----------
     x_m, apex_ns, v_m_per_ns : of the candidate.
-    expected_false : as good as this that the line's own noise would give.
+    expected_false : as good as this that noise would give on the line.
     reason : "few picks", "one leg", "velocity" (none that ground can have), "unsure", "multiple" (right under another
         at twice its time: the wave that went there twice), "no fit".
     """
@@ -119,18 +51,22 @@ class HyperbolaSearch:
     air : waves through the air, from things above ground; named, never used for the ground's velocity.
     refused : what stood out of the noise, yet gave no hyperbola.
     noise_maxima : maxima of the mirrored scan that the significance rests on.
-    noise_score : score that one such maximum in ten exceeds, about.
     """
 
     fits: tuple[HyperbolaFit, ...]
     air: tuple[HyperbolaFit, ...]
     refused: tuple[RefusedHyperbola, ...]
     noise_maxima: int
-    noise_score: float
 
 
 def find_hyperbolas(
-    amplitude: npt.ArrayLike, section: Section, options: SearchOptions | None = None, *, line: str = ""
+    amplitude: npt.ArrayLike,
+    section: Section,
+    options: SearchOptions | None = None,
+    *,
+    line: str = "",
+    scan: LineScan | None = None,
+    noise: SearchNoise | None = None,
 ) -> HyperbolaSearch:
     """Find diffraction hyperbolas on a line, pick their legs and fit each.
 
@@ -140,6 +76,9 @@ def find_hyperbolas(
     section : sampling, trace spacing, antenna and, where known, the distance of each trace.
     options : where to look and what to keep.
     line : name of the line, kept in each fit.
+    scan : of this line with the same options, where `scan_line` has made it already.
+    noise : of all lines of the visit together, from `pool_scans`, which finds more than the line's own: the scans of a
+        first pass over the lines take no room.
 
     Returns
     -------
@@ -153,13 +92,14 @@ def find_hyperbolas(
     -----
     At each apex and velocity K traces of the analytic signal a, each time brought to the line's own level, are summed
     along the hyperbola: S = |Σa|²/(K(Σ|a|² + Kε)). For unrelated traces S exceeds s with probability (1 − s)^(K−1), so
-    the score is −(K − 1)·ln(1 − S). The highest maxima are scored again with velocities six and times three times as
-    fine, or hyperbolas between two velocities of the scan would be lost.
+    the score is −(K − 1)·ln(1 − S). Its maxima are scored again with velocities six and times three times as fine, or
+    hyperbolas between two velocities of the scan would be lost.
 
-    What it takes to stand out is told by the line itself: the same scan with curves bent upward instead of downward,
-    which no diffraction is; the tail of its maxima's scores is taken to be exponential and gives the number of maxima
-    as high as a candidate's that noise would give. Upward maxima where a downward one beats them are the diffraction's
-    own, and do not count.
+    What it takes to stand out is told by the lines themselves: the same scan with curves bent upward instead of
+    downward, which no diffraction is; the tail of its maxima's scores is taken to be exponential and gives the number
+    of maxima as high as a candidate's that noise would give on this line. Upward maxima where a downward one beats them
+    are the diffraction's own, and do not count. All this is done for each band of velocity by itself (up to 0.13, to
+    0.19, and above), since level layers with a little relief lie along flat curves and never along steep ones.
 
     References
     ----------
@@ -177,158 +117,45 @@ def find_hyperbolas(
     (1, 2.0, 0.1)
     """
     chosen = SearchOptions() if options is None else options
-    values = check_traces(amplitude, samples=2)
-    if section.spacing_m <= 0 and len(values) > 1:
-        raise InputError(
-            "a search for hyperbolas needs the trace spacing",
-            received=f"{section.spacing_m:g} m",
-            do="check the positions of the line's traces",
-        )
-    if section.distance_m is not None and len(section.distance_m) != len(values):
-        raise InputError(
-            "distances must be one for each trace", received=f"{len(section.distance_m)} for {len(values)} traces"
-        )
-    empty = HyperbolaSearch((), (), (), 0, math.nan)
-    if len(values) < 5 or float(np.ptp(values)) == 0.0:
+    values = checked_line(amplitude, section)
+    empty = HyperbolaSearch((), (), (), 0)
+    if values is None:
         return empty
     signal = analytic(values, section, even=True)
-    curves, velocities = _curves(signal, section, chosen, len(values))
-    if curves is None:
+    held = scanned(signal, section, chosen) if scan is None else scan
+    if held.room == 0.0:
         return empty
-    candidates, noise = _candidates(signal, section, curves, velocities, chosen)
+    pooled = pool_scans([held]) if noise is None else noise
     options_of_fit = FitOptions(
         separation_m=section.separation_m,
         radius_sigma_m=chosen.radius_sigma_m,
         zero_sigma_ns=0.05 * section.period_ns if chosen.zero_sigma_ns is None else chosen.zero_sigma_ns,
     )
-    return _sorted_out(signal, section, candidates, noise, chosen, options_of_fit, line)
+    return _sorted_out(signal, section, _candidates(held, pooled, chosen), pooled, chosen, options_of_fit, line)
 
 
-def _curves(signal: Analytic, section: Section, options: SearchOptions, traces: int) -> tuple[Curves | None, F64]:
-    count = 1 + math.ceil(math.log(options.fastest_m_per_ns / options.slowest_m_per_ns) / math.log(VELOCITY_RATIO))
-    velocities = np.geomspace(options.slowest_m_per_ns, options.fastest_m_per_ns, max(count, 2))
-    samples = signal.real.shape[1]
-    first = options.first_ns
-    if first is None:
-        first = section.separation_m / C_M_PER_NS + 1.5 * section.period_ns
-    step = max(round(section.period_ns / APEXES_A_PERIOD / signal.interval_ns), 1) * signal.interval_ns
-    apexes = np.arange(first, (samples - 1) * signal.interval_ns, step)
-    longest = min(int(options.longest_m / section.spacing_m), (traces - 1) // 2)
-    if len(apexes) < 3 or longest < 2:
-        return None, velocities
-    curves = moveout_curves(
-        apexes,
-        velocities,
-        offsets_of(longest),
-        spacing_m=section.spacing_m,
-        separation_m=section.separation_m,
-        interval_ns=signal.interval_ns,
-        samples=samples,
-        reach=options.reach,
-    )
-    return curves, velocities
-
-
-@dataclass(frozen=True, slots=True)
-class _Noise:
-    """Tail of the scores of noise maxima: `many` of them above `start`, falling off by e each `fall`."""
-
-    many: float
-    start: float
-    fall: float
-    maxima: int
-
-    def expected(self, score: float) -> float:
-        return self.many * math.exp(min((self.start - score) / self.fall, 0.0))
-
-
-def _candidates(
-    signal: Analytic, section: Section, curves: Curves, velocities: F64, options: SearchOptions
-) -> tuple[list[Candidate], _Noise]:
-    stride = _stride(section, options)
-    score, which = COMPILED.scan(signal.real, signal.imag, *curves, stride, FLOOR)
-    mirror, mirror_which = COMPILED.scan(signal.real, signal.imag, *mirrored(curves), CONTROL_TRACES * stride, FLOOR)
-    near = (_near_traces(section, stride), 2 * APEXES_A_PERIOD + 1)
-    coarse = (max(3, near[0] // CONTROL_TRACES | 1), near[1])
-    top = maximum_filter(score, near)
-    rival = top[::CONTROL_TRACES][: len(mirror)]
-    upward = np.nonzero((mirror == maximum_filter(mirror, coarse)) & (mirror > 0) & (mirror > rival))
-    downward = np.nonzero((score == top) & (score > 0))
-    start = float(np.quantile(mirror[upward], TAIL)) if len(upward[0]) >= LEAST_MAXIMA else 0.0
-
-    def finer(
-        places: tuple[npt.NDArray[np.intp], ...],
-        coarse_score: F32,
-        curve: npt.NDArray[np.int32],
-        step: int,
-        bend: float,
-    ) -> tuple[npt.NDArray[np.int64], F64, F64, F64]:
-        strength = coarse_score[places]
-        rows, columns = (
-            axis[np.lexsort((places[1], places[0], -strength))][: (strength > start).sum()] for axis in places
+def _candidates(scan: LineScan, noise: SearchNoise, options: SearchOptions) -> list[Candidate]:
+    """What stands out of the noise, the surest first."""
+    expected = noise.expected(scan)
+    order = np.lexsort((-scan.score, expected))[:MOST]
+    return [
+        Candidate(
+            int(scan.trace[i]),
+            float(scan.apex_ns[i]),
+            float(scan.v_m_per_ns[i]),
+            float(scan.score[i]),
+            float(expected[i]),
         )
-        geometry = (section.spacing_m, section.separation_m, signal.interval_ns, options.reach, FLOOR, bend)
-        trace = (rows * step).astype(np.int64)
-        apex = curves.apex[columns] * signal.interval_ns
-        shifts = np.arange(-1, 2) * (section.period_ns / APEXES_A_PERIOD / 3.0)
-        ratio = float(velocities[1] / velocities[0])
-        return (
-            trace,
-            *COMPILED.rescore(
-                signal.real,
-                signal.imag,
-                trace,
-                apex,
-                velocities[curve[rows, columns]],
-                shifts,
-                ratio ** (np.arange(-3, 4) / 6.0),
-                curves.offsets,
-                np.array(geometry),
-            ),
-        )
-
-    noise = _noise(
-        finer(upward, mirror, mirror_which, CONTROL_TRACES * stride, -1.0)[1],
-        len(upward[0]),
-        mirror.size / (coarse[0] * coarse[1]),
-    )
-    trace, strength, apex, velocity = finer(downward, score, which, stride, 1.0)
-    found = []
-    for i in np.argsort(-strength, kind="stable")[:MOST]:
-        expected = noise.expected(float(strength[i]))
-        if expected > options.false_alarms:
-            break
-        found.append(Candidate(int(trace[i]), float(apex[i]), float(velocity[i]), float(strength[i]), expected))
-    return found, noise
-
-
-def _stride(section: Section, options: SearchOptions) -> int:
-    """Traces from one apex to the next: a sixteenth of the wavelength in the slowest ground that is looked for."""
-    return max(1, int(max(options.slowest_m_per_ns, 0.06) * section.period_ns / 10.0 / section.spacing_m))
-
-
-def _near_traces(section: Section, stride: int) -> int:
-    """Apexes nearer than half a wavelength (at 0.1 m/ns) compete; an odd number of places."""
-    return 2 * max(1, round(0.05 * section.period_ns / (section.spacing_m * stride))) + 1
-
-
-def _noise(score: F64, maxima: int, places: float) -> _Noise:
-    """Tail of the finer scores of the noise's highest maxima, of which there are `maxima` in all."""
-    if maxima < LEAST_MAXIMA:
-        # Too quiet or too short for a tail: what pure chance would give, one fall per unit of score.
-        return _Noise(max(places, 1.0), 1.0, 1.0, maxima)
-    start = float(np.median(score))
-    above = score[score > start]
-    fall = max(float((above - start).mean()) if len(above) else 0.0, 0.5)
-    # Half of all places were lost to rivals at chance level, where one beats the other as often as not.
-    return _Noise(2.0 * max(len(above), 1), start, fall, maxima)
+        for i in order
+        if expected[i] <= options.false_alarms
+    ]
 
 
 def _sorted_out(
     signal: Analytic,
     section: Section,
     candidates: list[Candidate],
-    noise: _Noise,
+    noise: SearchNoise,
     options: SearchOptions,
     fit_options: FitOptions,
     line: str,
@@ -357,7 +184,7 @@ def _sorted_out(
         expected = math.nan if fit.expected_false is None else fit.expected_false
         refused.append(RefusedHyperbola(fit.x_m, fit.apex_ns, fit.v_m_per_ns, expected, "multiple"))
     once = tuple(fit for fit in fits if fit not in twice)
-    return HyperbolaSearch(once, tuple(air), tuple(refused), noise.maxima, noise.start)
+    return HyperbolaSearch(once, tuple(air), tuple(refused), noise.maxima)
 
 
 def _place(trace: int, section: Section) -> float:
