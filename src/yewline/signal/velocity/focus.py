@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from yewline._check import check_choice, check_in_range, check_positive
 from yewline.errors import InputError
+from yewline.signal.dips import dip_filter
 from yewline.signal.migration import migrate_stolt
 from yewline.signal.section import Section
 from yewline.signal.traces import Traces, check_traces
@@ -23,6 +24,10 @@ F64 = npt.NDArray[np.float64]
 FocusMeasure = Literal["varimax", "kurtosis", "entropy"]
 
 LEAST_WINDOWS: Final = 8
+LEVEL_NS_PER_M: Final = 5.0
+"""Dips that are taken out: those of level layers and what is left of the direct wave. Faster than light, they belong to
+nothing in the ground but the very tops of diffractions."""
+WINDOW_PERIODS: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,7 +63,8 @@ def focus_estimate(
     seed: int | np.random.Generator,
     velocities_m_per_ns: npt.ArrayLike | None = None,
     measure: FocusMeasure = "varimax",
-    window_m: float = 1.0,
+    window_m: float = 2.0,
+    window_ns: float | None = None,
     first_ns: float | None = None,
     draws: int = 400,
 ) -> FocusVelocity:
@@ -70,10 +76,11 @@ def focus_estimate(
     section : sampling, trace spacing and antenna.
     seed : of the bootstrap.
     velocities_m_per_ns : (V,) to be tried, five at least; left out, `default_focus_velocities_m_per_ns`.
-    measure : "varimax", Σa⁴/(Σa²)² over each window and then their mean, so that each counts the same; "kurtosis", the
-        same sum over the whole line, which the strongest responses rule; "entropy", minus Σp·ln p with p = a²/Σa², over
-        the whole line, turned over so that the highest is the sharpest.
-    window_m : length of the pieces of line that the bootstrap draws, m.
+    measure : "varimax", NΣa⁴/(Σa²)² of the N samples of each window and then their mean, weighted by the root of each
+        one's energy; "kurtosis", the same over the whole line, which the strongest responses rule; "entropy", minus
+        Σp·ln p with p = a²/Σa², over the whole line, turned over so that the highest is the sharpest.
+    window_m : length of the windows along the line, and of the pieces of line that the bootstrap draws, m.
+    window_ns : length of the windows in time, ns; left out, three periods, about one response.
     first_ns : samples before this do not count, ns; left out, one and a half periods.
     draws : of the bootstrap.
 
@@ -87,6 +94,10 @@ def focus_estimate(
 
     Notes
     -----
+    Only diffractions tell velocities apart. Level layers are as sharp at one velocity as at another, and strong: by
+    them and by the direct wave whole lines found their sharpest picture where there is none. So dips below 5 ns/m go
+    first (see `dip_filter`), and each response is judged within its own surroundings.
+
     Antennas apart are brought to one place by t → √(t² − (s/v)²) beforehand, which is exact at an apex. The standard
     deviation is that of the tops of curves from pieces of the line drawn with replacement (pieces are taken as
     independent), with half a step of the velocities added. A top at the range's end is none: the caution then says so
@@ -111,6 +122,7 @@ def focus_estimate(
     given = default_focus_velocities_m_per_ns() if velocities_m_per_ns is None else velocities_m_per_ns
     speeds = check_velocities(given)
     check_positive(window_m, "window_m")
+    tall = check_positive(WINDOW_PERIODS * section.period_ns if window_ns is None else window_ns, "window_ns")
     if len(speeds) < 5:
         raise InputError("a curve of focus needs five velocities or more", received=len(speeds))
     if len(values) < 8:
@@ -118,7 +130,9 @@ def focus_estimate(
     first = 1.5 * section.period_ns if first_ns is None else check_in_range(first_ns, "first_ns", 0.0, 1e5)
     start = min(int(first / section.interval_ns), values.shape[1] - 4)
     size = max(2, round(window_m / section.spacing_m)) if section.spacing_m > 0 else len(values)
-    sums = np.stack([_sums(values, section, float(v), start, size) for v in speeds])
+    high = max(2, round(tall / section.interval_ns))
+    steep = dip_filter(values, section, high_ns_per_m=LEVEL_NS_PER_M) if section.spacing_m > 0 else values
+    sums = np.stack([_sums(steep, section, float(v), start, (size, high)) for v in speeds])
     curve = _sharpness(sums, np.ones((1, sums.shape[1])), measure)[0]
     rng = np.random.default_rng(seed)
     n = sums.shape[1]
@@ -129,17 +143,15 @@ def focus_estimate(
     return FocusVelocity(speeds, curve, estimate, measure, inside)
 
 
-def _sums(values: Traces, section: Section, v: float, start: int, size: int) -> F64:
-    """(W, 4) sums of a window: count, a², a⁴ and a²·ln a², of the section migrated at `v`."""
+def _sums(values: Traces, section: Section, v: float, start: int, size: tuple[int, int]) -> F64:
+    """(W, R, 4) sums of windows along the line and in time: count, a², a⁴ and a²·ln a², of the section migrated at v."""
     moved = migrate_stolt(_zero_offset(values, section, v), section, velocity_m_per_ns=v)[:, start:]
     # Stolt's stretch changes a section's level with velocity; all sums are of powers of one level.
     power = (moved / max(float(np.abs(values).max()), 1e-30)).astype(np.float64) ** 2
     logs = power * np.log(np.maximum(power, 1e-60))
-    edges = np.arange(0, max(len(power) - size // 2, 1), size)
-    return np.stack(
-        [np.add.reduceat(part.sum(axis=1), edges) for part in (np.ones_like(power), power, power**2, logs)],
-        axis=1,
-    )
+    along, down = (np.arange(0, max(n - k // 2, 1), k) for n, k in zip(power.shape, size, strict=True))
+    parts = (np.ones_like(power), power, power**2, logs)
+    return np.stack([np.add.reduceat(np.add.reduceat(part, along), down, axis=1) for part in parts], axis=2)
 
 
 def _zero_offset(values: Traces, section: Section, v: float) -> Traces:
@@ -155,11 +167,14 @@ def _zero_offset(values: Traces, section: Section, v: float) -> Traces:
 
 
 def _sharpness(sums: F64, weights: F64, measure: FocusMeasure) -> F64:
-    """(B, V) sharpness of windows (V, W, 4) under weights (B, W)."""
+    """(B, V) sharpness of windows (V, W, R, 4) under weights (B, W) of the pieces of line."""
     if measure == "varimax":
-        own = sums[:, :, 0] * sums[:, :, 2] / np.maximum(sums[:, :, 1] ** 2, 1e-300)
-        return np.asarray(weights @ own.T / weights.sum(axis=1, keepdims=True))
-    count, second, fourth, logs = (weights @ sums[:, :, k].T for k in range(4))
+        own = sums[..., 0] * sums[..., 2] / np.maximum(sums[..., 1] ** 2, 1e-300)
+        # One weight for all velocities, or the level of a picture would count as its sharpness.
+        share = np.sqrt(sums[..., 1].mean(axis=0))
+        total = np.maximum(weights @ share.sum(axis=1), 1e-300)
+        return np.asarray(weights @ (own * share).sum(axis=2).T / total[:, None])
+    count, second, fourth, logs = (weights @ sums[..., k].sum(axis=2).T for k in range(4))
     safe = np.maximum(second, 1e-300)
     if measure == "kurtosis":
         return np.asarray(count * fourth / safe**2)
