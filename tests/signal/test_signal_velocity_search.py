@@ -7,6 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter1d
+from scipy.stats import f as f_ratio
+from scipy.stats import false_discovery_control
 
 from yewline.errors import InputError
 from yewline.signal import Section, background_removal, band_pass
@@ -16,8 +18,13 @@ from yewline.signal.velocity import (
     diffraction_times,
     find_hyperbolas,
     hyperbola_velocity,
+    pool_scans,
+    scan_line,
+    surest,
 )
 from yewline.signal.velocity.analytic import analytic
+from yewline.signal.velocity.noise import NoiseTail
+from yewline.signal.velocity.scan import BANDS, LineScan
 from yewline.units import C_M_PER_NS
 
 PERIOD = 2.5
@@ -161,6 +168,76 @@ class TestNotFound:
         # The apex lies off the line: a leg alone tells nothing safe.
         values, section = planted([(-1.0, 0.8, 0.09)], size=0.05)
         assert find_hyperbolas(values, section, IN_AIR).fits == ()
+
+
+def scores(values: np.ndarray, *, band: np.ndarray, room: float = 1_000.0) -> LineScan:
+    """A line's scan that holds these scores of noise, and the same as candidates."""
+    n = len(values)
+    return LineScan(np.zeros(n, np.int64), np.zeros(n), np.full(n, 0.1), values, band, values, band, room)
+
+
+class TestManyLines:
+    def test_two_passes_with_a_lines_own_noise_are_one(self) -> None:
+        values, section = planted(THINGS)
+        scan = scan_line(values, section, IN_AIR)
+        found = find_hyperbolas(values, section, IN_AIR, scan=scan, noise=pool_scans([scan]))
+        assert found == find_hyperbolas(values, section, IN_AIR)
+        assert found.noise_maxima == len(scan.mirrored_score)
+
+    def test_nothing_is_expected_of_a_line_on_which_nothing_can_be_looked_for(self) -> None:
+        _, section = planted(THINGS[:1])
+        empty = scan_line(np.zeros((100, 80)), section)
+        assert empty.room == 0.0
+        assert pool_scans([empty]).expected(empty).shape == (0,)
+        assert pool_scans([]).maxima == 0
+        values, _ = planted(THINGS[:1])
+        assert pool_scans([empty, scan_line(values, section)]).maxima == pool_scans([scan_line(values, section)]).maxima
+
+    def test_each_band_of_velocity_has_its_own_noise(self) -> None:
+        # Exponential scores whose fall is 1, 2 and 4: the number above any score is known in closed form.
+        rng = np.random.default_rng(3)
+        falls, n = (1.0, 2.0, 4.0), 5_000
+        band = np.repeat(np.arange(BANDS), n)
+        noise = pool_scans([scores(rng.exponential(np.repeat(falls, n)), band=band)])
+        for fall, tail in zip(falls, noise.tails, strict=True):
+            for times in (4.0, 8.0):
+                # Twice as many as are seen, for half were lost to rivals. The fall of n/10 excesses is known to √(10/n),
+                # and tells in proportion to how far beyond the tail's start, ln 10 falls, one looks.
+                off = np.log(tail.expected(times * fall) / (2 * n * np.exp(-times)))
+                assert abs(off) < 3 * (0.05 + (times - np.log(10)) * np.sqrt(10 / n))
+        asked = scores(np.array([12.0, 12.0, 12.0]), band=np.arange(BANDS), room=100.0)
+        low, middle, high = noise.expected(asked)
+        assert low < middle < high
+        # A tenth of the room has a tenth of the noise.
+        assert noise.expected(scores(asked.score, band=asked.band, room=10.0)) == pytest.approx(
+            0.1 * np.array([low, middle, high])
+        )
+
+    def test_a_tail_known_from_few_is_that_of_a_mean_of_exponentials(self) -> None:
+        # Ratio of an exponential to the mean of k others: F on 2 and 2k degrees of freedom (SciPy's).
+        for k in (3, 10, 200):
+            ours = NoiseTail(1.0, 0.0, 1.0, k, 0).expected(np.array([0.5, 3.0, 9.0]))
+            np.testing.assert_allclose(ours, f_ratio.sf([0.5, 3.0, 9.0], 2, 2 * k), rtol=1e-9)
+
+    def test_a_band_without_enough_noise_takes_that_of_all(self) -> None:
+        rng = np.random.default_rng(4)
+        few = pool_scans([scores(rng.exponential(1.0, 405), band=np.repeat([0, 1, 2], [200, 200, 5]))])
+        assert few.tails[2].maxima == 405
+        assert few.tails[0].maxima == 200
+
+    def test_the_surest_are_those_of_benjamini_and_hochberg(self) -> None:
+        # SciPy's adjusted p-values: expected counts are p-values times their number.
+        rng = np.random.default_rng(5)
+        for n in (1, 7, 60):
+            p = rng.uniform(0, 1, n) ** 4
+            for share in (0.05, 0.1, 0.3):
+                kept = surest(n * p, share)
+                np.testing.assert_array_equal(kept, false_discovery_control(p) <= share)
+        assert surest([]).shape == (0,)
+        with pytest.raises(InputError, match="share must lie between"):
+            surest([0.1], 0.0)
+        with pytest.raises(InputError, match="expected_false"):
+            surest([np.nan])
 
 
 class TestFaults:

@@ -144,7 +144,7 @@ def focus_estimate(
 
 
 def _sums(values: Traces, section: Section, v: float, start: int, size: tuple[int, int]) -> F64:
-    """(W, R, 4) sums of windows along the line and in time: count, a², a⁴ and a²·ln a², of the section migrated at v."""
+    """(W, R, 4) sums of windows along the line and in time, of the migrated section: count, a², a⁴ and a²·ln a²."""
     moved = migrate_stolt(_zero_offset(values, section, v), section, velocity_m_per_ns=v)[:, start:]
     # Stolt's stretch changes a section's level with velocity; all sums are of powers of one level.
     power = (moved / max(float(np.abs(values).max()), 1e-30)).astype(np.float64) ** 2

@@ -26,16 +26,38 @@ LEAST_FALL: Final = 0.5
 
 @dataclass(frozen=True, slots=True)
 class NoiseTail:
-    """Tail of the scores of noise: `many` maxima above `start`, falling off by e each `fall`; of `maxima` in all."""
+    """Tail of the scores of noise.
+
+    Attributes
+    ----------
+    many : maxima above `start` that are expected.
+    start, fall : where the tail begins, and by how much scores lie above it on the mean.
+    known_from : maxima that `fall` is known from; infinite where it is not an estimate.
+    maxima : all of them.
+    """
 
     many: float
     start: float
     fall: float
+    known_from: float
     maxima: int
 
     def expected(self, score: npt.ArrayLike) -> F64:
-        """Maxima of noise (n,) as high as each score."""
-        return np.asarray(self.many * np.exp(np.minimum((self.start - np.asarray(score, float)) / self.fall, 0.0)))
+        """Maxima of noise (n,) as high as each score.
+
+        Of an exponential tail whose mean is itself estimated from k values: (1 + x/(k·fall))^−k, which tends to
+        exp(−x/fall) for many. With few, what is rare is not known so well, and it takes more to stand out.
+
+        Examples
+        --------
+        >>> sure, unsure = NoiseTail(1.0, 0.0, 1.0, math.inf, 0), NoiseTail(1.0, 0.0, 1.0, 10, 0)
+        >>> float(sure.expected(7.0).round(4)), float(unsure.expected(7.0).round(4))
+        (0.0009, 0.005)
+        """
+        above = np.maximum(np.asarray(score, float) - self.start, 0.0) / self.fall
+        if math.isinf(self.known_from):
+            return np.asarray(self.many * np.exp(-above))
+        return np.asarray(self.many * np.exp(-self.known_from * np.log1p(above / self.known_from)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,13 +126,13 @@ def _tail(score: F64, room: float) -> NoiseTail:
     """The exponential tail of the highest tenth of noise maxima."""
     n = len(score)
     if n < LEAST_MAXIMA:
-        return NoiseTail(max(room, 1.0), 1.0, 1.0, n)
+        return NoiseTail(max(room, 1.0), 1.0, 1.0, math.inf, n)
     many = max(math.ceil(TAIL * n), LEAST_MAXIMA // 2)
     ordered = np.sort(score)[::-1]
     start = float(ordered[many])
     fall = max(float((ordered[:many] - start).mean()), LEAST_FALL)
     # Half of all places were lost to rivals at chance level, where one beats the other as often as not.
-    return NoiseTail(2.0 * many, start, fall, n)
+    return NoiseTail(2.0 * many, start, fall, many, n)
 
 
 def surest(expected_false: npt.ArrayLike, share: float = 0.1) -> npt.NDArray[np.bool_]:

@@ -1,4 +1,4 @@
-"""One line's scan for hyperbolas: where coherent sums along curves stand highest, and where those of mirrored ones do."""
+"""One line's scan for hyperbolas: where coherent sums along curves stand highest, and where mirrored ones do."""
 
 from __future__ import annotations
 
@@ -34,8 +34,8 @@ FLOOR: Final = 0.7
 CONTROL_TRACES: Final = 2
 """The mirrored scan takes every second trace: noise needs no finer grid."""
 EDGES_M_PER_NS: Final = (0.13, 0.19)
-"""Between the bands of velocity, each of which is judged by its own noise: that of most ground, that of very dry ground,
-and curves so flat that level layers lie along them (own choice, no source)."""
+"""Between the bands of velocity, each judged by its own noise: that of most ground, that of very dry ground, and curves so
+flat that level layers lie along them (own choice, no source)."""
 BANDS: Final = len(EDGES_M_PER_NS) + 1
 
 
