@@ -184,6 +184,17 @@ class TestManyLines:
         assert found == find_hyperbolas(values, section, IN_AIR)
         assert found.noise_maxima == len(scan.mirrored_score)
 
+    def test_the_scan_of_another_line_is_refused(self) -> None:
+        values, section = planted(THINGS[:1])
+        with pytest.raises(InputError, match="the scan is that of another line"):
+            find_hyperbolas(values[:50], section, scan=scan_line(values, section))
+
+    def test_where_few_velocities_are_tried_only_their_band_counts(self) -> None:
+        values, section = planted(THINGS)
+        narrow = SearchOptions(fastest_m_per_ns=0.12, on_ground=False)
+        assert pool_scans([scan_line(values, section, narrow)]).bands == 1
+        assert pool_scans([scan_line(values, section, IN_AIR)]).bands == BANDS
+
     def test_nothing_is_expected_of_a_line_on_which_nothing_can_be_looked_for(self) -> None:
         _, section = planted(THINGS[:1])
         empty = scan_line(np.zeros((100, 80)), section)
@@ -201,8 +212,8 @@ class TestManyLines:
         noise = pool_scans([scores(rng.exponential(np.repeat(falls, n)), band=band)])
         for fall, tail in zip(falls, noise.tails, strict=True):
             for times in (4.0, 8.0):
-                # Twice as many as are seen, for half were lost to rivals. The fall of n/10 excesses is known to √(10/n),
-                # and tells in proportion to how far beyond the tail's start, ln 10 falls, one looks.
+                # Twice as many as are seen, for half were lost to rivals. The fall of n/10 excesses is known to
+                # √(10/n), and tells in proportion to how far beyond the tail's start, ln 10 falls, one looks.
                 off = np.log(tail.expected(times * fall) / (2 * n * np.exp(-times)))
                 assert abs(off) < 3 * (0.05 + (times - np.log(10)) * np.sqrt(10 / n))
         asked = scores(np.array([12.0, 12.0, 12.0]), band=np.arange(BANDS), room=100.0)

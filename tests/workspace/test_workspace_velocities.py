@@ -28,6 +28,7 @@ from yewline.signal.velocity import (
     diffraction_times,
     draw_hyperbola,
     fit_hyperbola,
+    oblique_velocity,
     surface_delay_ns,
 )
 from yewline.units import C_M_PER_NS
@@ -39,6 +40,7 @@ from yewline.workspace.velocities import RecordedVelocities, SourceVelocity, Vis
 from yewline.workspace.velocity_burials import burials_velocity
 from yewline.workspace.velocity_gathers import gathers_velocity, read_offsets
 from yewline.workspace.velocity_hyperbolas import (
+    FoundHyperbolas,
     hyperbolas_velocity,
     many_fits,
     search_lines,
@@ -104,6 +106,30 @@ def test_hyperbolas_give_back_the_velocity_and_name_what_does_not_belong(found, 
         shared_sigma(source.estimate.v_m_per_ns, source.estimate.depth_to_m, section_of(lines["L0"]))
     )
     assert source.estimate.sigma_m_per_ns > source.shared_sigma_m_per_ns
+
+
+def test_a_long_object_crossed_at_an_angle_is_named():
+    """Lines 0.5 m apart along x over a pipe at 60° to them, and a thing of its own on each beside it."""
+    v, turn = 0.1, math.radians(60.0)
+    sure = ((1e-4, 0, 0), (0, 0.01, 0), (0, 0, 1e-6))
+    fits, places = [], []
+    for n in range(5):
+        y = 0.5 * n
+        # A long object crossed at an angle seems faster by 1/sin of it (`oblique_velocity`).
+        fits.append(HyperbolaFit(4.0 + y / math.tan(turn), 20.0, oblique_velocity(v, 60.0), sure, line=f"L{n}"))
+        fits.append(HyperbolaFit(10.0 + 3.0 * (n % 2), 14.0 + 6.0 * n, v, sure, line=f"L{n}"))
+        places += [(fits[-2].x_m, y), (fits[-1].x_m, y)]
+    along = np.tile([1.0, 0.0], (len(fits), 1))
+    held = FoundHyperbolas(tuple(fits), (), np.array(places), along, {}, tuple(f"L{n}" for n in range(5)), ())
+    _, seen = hyperbolas_velocity(held, SECTION, line_spacing_m=0.5, seed=1)
+    assert [one.fit.x_m for one in seen if "oblique" in one.fit.cautions] == [fit.x_m for fit in fits[::2]]
+    # Met square on, it is no caution; and three lines are needed to see that a thing is long.
+    across = np.tile([-math.sin(turn), math.cos(turn)], (len(fits), 1))
+    _, seen = hyperbolas_velocity(replace(held, along=across), SECTION, line_spacing_m=0.5, seed=1)
+    assert not any(one.fit.cautions for one in seen)
+    few = FoundHyperbolas(tuple(fits[:4]), (), np.array(places[:4]), along[:4], {}, ("L0", "L1"), ())
+    _, seen = hyperbolas_velocity(few, SECTION, line_spacing_m=0.5, seed=1)
+    assert not any(one.fit.cautions for one in seen)
 
 
 def test_what_is_shared_is_that_of_the_exact_times():

@@ -188,6 +188,12 @@ def _told(hyperbolas: Sequence[SeenHyperbola], lines: int, visit: str) -> list[F
     if not used:
         text = f"no hyperbola on {lines} lines gives a velocity"
     out.append(Finding("found", "velocity-hyperbolas", text, visit=visit))
+    oblique = [fit for fit in used if "oblique" in fit.cautions]
+    if oblique:
+        text = "from long objects crossed at an angle: their velocities are too high by 1/sin of it"
+        many = "1 hyperbola" if len(oblique) == 1 else f"{len(oblique)} hyperbolas"
+        do = "trust hyperbolas of lines that cross them straight"
+        out.append(Finding("found", "velocity-oblique", f"{many} {text}", received=_named(oblique), do=do, visit=visit))
     for fate, text, do in (
         ("air", "from something above the ground (waves through the air): named, not used", "look for trees and walls"),
         ("outlier", "too far off the others for their errors: named, not used", "look at them in the report"),

@@ -63,6 +63,10 @@ ZERO_SHARE: Final = 0.05
 """Standard deviation of time zero and of the pulse's crest, in periods."""
 SURFACE_SHARE: Final = 0.25
 """Standard deviation of the correction for the surface's phase, as a share of it: antennas differ."""
+OBLIQUE_DEG: Final = 75.0
+"""A long object crossed at less than this has a velocity that is too high by 1/sin of the angle: by 3.5 % and more."""
+LONG_LINES: Final = 3
+"""What is to count as long is met on this many lines."""
 OBJECT_M: Final = 0.75
 """Hyperbolas of neighbouring lines nearer than this, at about the same time, are taken for one object's."""
 FOCUS_LINES: Final = 12
@@ -77,14 +81,16 @@ LEGS: Final = 21
 
 @dataclass(frozen=True)
 class FoundHyperbolas:
-    """What the search of a visit's lines gave; places (n, 2) are those of the fits' apexes, site metres.
+    """What the search of a visit's lines gave.
 
+    `places` (n, 2) are those of the fits' apexes, site metres, and `along` (n, 2) the directions of their lines there.
     `refused` counts candidates by reason: those of `RefusedHyperbola`, and "chance" for what may be the noise's.
     """
 
     fits: tuple[HyperbolaFit, ...]
     air: tuple[HyperbolaFit, ...]
     places: F64
+    along: F64
     refused: Mapping[str, int]
     searched: tuple[str, ...]
     findings: tuple[Finding, ...]
@@ -148,7 +154,8 @@ def search_lines(
     fits = sure([(fit, times) for search, times in found for fit in search.fits])
     air = sure([(wave, times) for search, times in found for wave in search.air])
     places = np.array([_place(lights[fit.line], fit.x_m) for fit in fits]).reshape(-1, 2)
-    return FoundHyperbolas(fits, air, places, dict(+refused), tuple(names), tuple(findings))
+    along = np.array([_direction(lights[fit.line], fit.x_m) for fit in fits]).reshape(-1, 2)
+    return FoundHyperbolas(fits, air, places, along, dict(+refused), tuple(names), tuple(findings))
 
 
 def hyperbolas_velocity(
@@ -167,10 +174,14 @@ def hyperbolas_velocity(
     blocks = ([fit.line for fit in found.fits], [str(number) for number in objects])
     source, outliers = many_fits([found.fits[i] for i in usable], section, seed=seed,
                                  blocks=[[names[i] for i in usable] for names in blocks])  # fmt: skip
+    fits = [
+        fit.with_caution("oblique") if angle < OBLIQUE_DEG else fit
+        for fit, angle in zip(found.fits, _crossings(found, objects), strict=True)
+    ]
     fates = ["unusable"] * len(found.fits)
     for number, i in enumerate(usable):
         fates[i] = "outlier" if number in outliers else "used"
-    seen = [SeenHyperbola(fit, fate) for fit, fate in zip(found.fits, fates, strict=True)]  # type: ignore[arg-type]
+    seen = [SeenHyperbola(fit, fate) for fit, fate in zip(fits, fates, strict=True)]  # type: ignore[arg-type]
     lines, things = (len({names[i] for i in usable}) for names in blocks)
     note = f"{source.estimate.n} hyperbolas on {lines} lines, of {things} objects or so"
     return replace(source, note=note), (*seen, *air)
@@ -321,6 +332,29 @@ def _segments(line: xr.DataArray) -> int:
 def _place(light: xr.DataArray, x_m: float) -> tuple[float, float]:
     distance = light["distance"].values
     return float(np.interp(x_m, distance, light["x"].values)), float(np.interp(x_m, distance, light["y"].values))
+
+
+def _direction(light: xr.DataArray, x_m: float) -> tuple[float, float]:
+    """Unit vector of the line about a place."""
+    half = 0.5 * max(float(np.ptp(light["distance"].values)) / max(len(light) - 1, 1), 1e-3) * LEGS
+    (x0, y0), (x1, y1) = _place(light, x_m - half), _place(light, x_m + half)
+    size = math.hypot(x1 - x0, y1 - y0)
+    return ((x1 - x0) / size, (y1 - y0) / size) if size > 0 else (1.0, 0.0)
+
+
+def _crossings(found: FoundHyperbolas, objects: npt.NDArray[np.int32]) -> F64:
+    """Angle (n,) at which each hyperbola's line crosses its object, degrees; 90 for what is not seen to be long."""
+    angle = np.full(len(found.fits), 90.0)
+    for number in np.unique(objects):
+        mine = np.flatnonzero(objects == number)
+        if len({found.fits[i].line for i in mine}) < LONG_LINES:
+            continue
+        off = found.places[mine] - found.places[mine].mean(axis=0)
+        size, axes = np.linalg.eigh(off.T @ off)
+        # Drawn out along one direction, not strewn about.
+        if size[0] < 0.05 * size[1]:
+            angle[mine] = np.degrees(np.arccos(np.clip(np.abs(found.along[mine] @ axes[:, 1]), 0.0, 1.0)))
+    return angle
 
 
 def _objects(found: FoundHyperbolas, *, near_m: float, period_ns: float) -> npt.NDArray[np.int32]:

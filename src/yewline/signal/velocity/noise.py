@@ -68,10 +68,14 @@ class SearchNoise:
     ----------
     tails : one a band.
     room : of the lines together: see `LineScan`.
+    bands : in how many of them hyperbolas were looked for.
+    maxima : maxima of the mirrored scans that all this rests on.
     """
 
     tails: tuple[NoiseTail, ...]
     room: float
+    bands: int
+    maxima: int
 
     def expected(self, scan: LineScan) -> F64:
         """Maxima (C,) as high as each of a line's that noise would give on that line, all bands together."""
@@ -79,12 +83,7 @@ class SearchNoise:
         for band, tail in enumerate(self.tails):
             mine = scan.band == band
             found[mine] = tail.expected(scan.score[mine])
-        return found * (len(self.tails) * scan.room / max(self.room, 1e-12))
-
-    @property
-    def maxima(self) -> int:
-        """Maxima of the mirrored scans that the tails rest on."""
-        return sum(tail.maxima for tail in self.tails)
+        return found * (self.bands * scan.room / max(self.room, 1e-12))
 
 
 def pool_scans(scans: Iterable[LineScan]) -> SearchNoise:
@@ -119,7 +118,8 @@ def pool_scans(scans: Iterable[LineScan]) -> SearchNoise:
     band = np.concatenate([scan.mirrored_band for scan in held]) if held else np.zeros(0, np.int64)
     room = sum(scan.room for scan in held)
     tails = tuple(_tail(score[band == b] if (band == b).sum() >= LEAST_MAXIMA else score, room) for b in range(BANDS))
-    return SearchNoise(tails, room)
+    looked = {int(b) for scan in held for b in (*np.unique(scan.band), *np.unique(scan.mirrored_band))}
+    return SearchNoise(tails, room, len(looked), len(score))
 
 
 def _tail(score: F64, room: float) -> NoiseTail:

@@ -34,8 +34,8 @@ FLOOR: Final = 0.7
 CONTROL_TRACES: Final = 2
 """The mirrored scan takes every second trace: noise needs no finer grid."""
 EDGES_M_PER_NS: Final = (0.13, 0.19)
-"""Between the bands of velocity, each judged by its own noise: that of most ground, that of very dry ground, and curves so
-flat that level layers lie along them (own choice, no source)."""
+"""Between the bands of velocity, each judged by its own noise: that of most ground, that of very dry ground, and curves
+so flat that level layers lie along them (own choice, no source)."""
 BANDS: Final = len(EDGES_M_PER_NS) + 1
 
 
@@ -221,7 +221,9 @@ def _maxima(
     upward = np.nonzero((mirror == maximum_filter(mirror, coarse)) & (mirror > 0) & (mirror > rival))
     downward = np.nonzero((score == top) & (score > 0))
 
-    def finer(places: tuple[npt.NDArray[np.intp], ...], curve: npt.NDArray[np.int32], step: int, bend: float):  # type: ignore[no-untyped-def]
+    def finer(
+        places: tuple[npt.NDArray[np.intp], ...], curve: npt.NDArray[np.int32], step: int, bend: float
+    ) -> tuple[Index, F64, F64, F64]:
         rows, columns = places
         geometry = (section.spacing_m, section.separation_m, signal.interval_ns, options.reach, FLOOR, bend)
         trace = (rows * step).astype(np.int64)

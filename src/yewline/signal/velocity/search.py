@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from yewline.errors import InputError
 from yewline.signal.section import Section
 from yewline.signal.velocity.analytic import Analytic, analytic
 from yewline.signal.velocity.fit import FitOptions
@@ -86,7 +87,7 @@ def find_hyperbolas(
 
     Raises
     ------
-    InputError : no trace spacing, samples that are not finite, or traces too short for any apex.
+    InputError : no trace spacing, samples that are not finite, or the scan of another line.
 
     Notes
     -----
@@ -125,6 +126,12 @@ def find_hyperbolas(
     held = scanned(signal, section, chosen) if scan is None else scan
     if held.room == 0.0:
         return empty
+    if len(held.trace) and int(held.trace.max()) >= len(values):
+        raise InputError(
+            "the scan is that of another line",
+            received=f"trace {int(held.trace.max())} of {len(values)}",
+            do="give the scan that `scan_line` made of these samples",
+        )
     pooled = pool_scans([held]) if noise is None else noise
     options_of_fit = FitOptions(
         separation_m=section.separation_m,
