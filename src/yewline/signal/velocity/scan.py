@@ -25,6 +25,8 @@ __all__ = ["BANDS", "LineScan", "SearchOptions", "checked_line", "scan_line"]
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
+Finer = tuple[Index, F64, F64, F64]
+"""Trace, apex [ns], velocity [m/ns] and score."""
 
 VELOCITY_RATIO: Final = 1.17
 """Of neighbouring velocities of the scan; about the highest scores they are taken six times as fine."""
@@ -95,8 +97,8 @@ class LineScan:
 
     Attributes
     ----------
-    trace, apex_ns, v_m_per_ns, score, band : (C,) maxima of the scan: number of the trace, time of the apex as seen,
-        velocity, score, and band of velocity (0 to 2).
+    trace, apex_ns, v_m_per_ns, score, band : (C,) maxima of the scan that are higher than half of the noise's: number
+        of the trace, time of the apex as seen, velocity, score, and band of velocity (0 to 2).
     mirrored_score, mirrored_band : (M,) maxima of the mirrored scan, which are noise.
     room : places that compete with one another no more: how many maxima the line has room for, in each band.
     """
@@ -208,7 +210,7 @@ def _curves(signal: Analytic, section: Section, options: SearchOptions, velociti
 
 def _maxima(
     signal: Analytic, section: Section, options: SearchOptions, curves: Curves, velocities: F64, ratio: float
-) -> tuple[tuple[Index, F64, F64, F64], F64, float]:
+) -> tuple[Finer, F64, float]:
     """Maxima of the scan (trace, apex, velocity, score), scores of the mirrored scan's, and the room for such."""
     stride = _stride(section, options)
     score, which = COMPILED.scan(signal.real, signal.imag, *curves, stride, FLOOR)
@@ -219,12 +221,12 @@ def _maxima(
     rival = top[::CONTROL_TRACES][: len(mirror)]
     # An upward maximum beside a higher downward one is the diffraction's own.
     upward = np.nonzero((mirror == maximum_filter(mirror, coarse)) & (mirror > 0) & (mirror > rival))
-    downward = np.nonzero((score == top) & (score > 0))
+    # What is lower than half of the noise's maxima is nothing rare: it is counted as it is, or left out.
+    usual = float(np.median(mirror[upward])) if len(upward[0]) else 0.0
+    strong = (mirror[upward] >= usual).nonzero()[0]
+    downward = np.nonzero((score == top) & (score > usual))
 
-    def finer(
-        places: tuple[npt.NDArray[np.intp], ...], curve: npt.NDArray[np.int32], step: int, bend: float
-    ) -> tuple[Index, F64, F64, F64]:
-        rows, columns = places
+    def finer(rows: Index, columns: Index, curve: npt.NDArray[np.int32], step: int, bend: float) -> Finer:
         geometry = (section.spacing_m, section.separation_m, signal.interval_ns, options.reach, FLOOR, bend)
         trace = (rows * step).astype(np.int64)
         strength, apex, v = COMPILED.rescore(
@@ -240,8 +242,10 @@ def _maxima(
         )
         return trace, apex, v, strength
 
-    noise = finer(upward, mirror_which, CONTROL_TRACES * stride, -1.0)[3]
-    return finer(downward, which, stride, 1.0), noise, mirror.size / (coarse[0] * coarse[1])
+    noise = mirror[upward].astype(np.float64)
+    noise[strong] = finer(upward[0][strong], upward[1][strong], mirror_which, CONTROL_TRACES * stride, -1.0)[3]
+    found = finer(downward[0], downward[1], which, stride, 1.0)
+    return found, noise, mirror.size / (coarse[0] * coarse[1])
 
 
 def _stride(section: Section, options: SearchOptions) -> int:
