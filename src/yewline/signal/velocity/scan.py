@@ -22,7 +22,6 @@ from yewline.units import C_M_PER_NS
 
 __all__ = ["BANDS", "LineScan", "SearchOptions", "checked_line", "scan_line"]
 
-F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 Finer = tuple[Index, F64, F64, F64]
