@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -133,7 +134,7 @@ def hotspot_table(result: SiteResult, visit: VisitResult) -> Table | None:
     long = longer_than_grave(result, visit.scored)
     for i, row in enumerate(visit.scored.to_dict("records")):
         cells = [
-            Cell(str(row["hotspot"])),
+            Cell(str(row["hotspot"]), _placed(float(row["position_sigma_m"]))),
             Cell(f"{number(row['top_m'])}–{number(row['base_m'])}"),
             Cell(number(row["area_m2"])),
             Cell(
@@ -145,6 +146,11 @@ def hotspot_table(result: SiteResult, visit: VisitResult) -> Table | None:
         ]
         table.rows.append(cells + (_against_burials(result, visit, i) if scored else []))
     return table
+
+
+def _placed(sigma_m: float) -> str:
+    """How well the traces that carry a hotspot are placed, as the half-width of the 90 % interval along each axis."""
+    return f"traces placed ± {Z90 * sigma_m:.2f} m" if math.isfinite(sigma_m) else ""
 
 
 def _against_burials(result: SiteResult, visit: VisitResult, hotspot: int) -> list[Cell]:

@@ -1,4 +1,4 @@
-"""Lines seen from above before and after a correction: what the table says and the picture shows."""
+"""Where lines and hotspots lie: corrections seen from above, and how well traces are placed."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import numpy as np
 
 from yewline.model import LineCorrection
 from yewline.report.rearranged import _figure, rearranged
+from yewline.report.tables import hotspot_table
 from yewline.workspace.results import Rearranged, Seen
 
 
@@ -55,3 +56,12 @@ def test_many_lines_are_named_by_their_ends(site):
     made = Rearranged(zigzag, False, names, seen(rows, 0.2), seen(rows, 0.3))
     (told,) = rearranged(replace(site, visits=(replace(site.visits[0], rearranged=(made,)),)))
     assert told.table.rows[0][0].text == "zigzag of -0.12 m on A00 to A08 (9 lines)"
+
+
+def test_hotspots_say_how_well_their_traces_are_placed(site):
+    """0.10 m, one standard deviation, is ± 0.16 m at 90 % (1.645 standard deviations of a normal curve)."""
+    visit = site.visits[0]
+    known = replace(visit, scored=visit.scored.assign(position_sigma_m=0.10))
+    unknown = replace(visit, scored=visit.scored.assign(position_sigma_m=np.nan))
+    assert {row[0].note for row in hotspot_table(site, known).rows} == {"traces placed ± 0.16 m"}
+    assert {row[0].note for row in hotspot_table(site, unknown).rows} == {""}
