@@ -168,6 +168,32 @@ def _predictive(step: str) -> Callable[[Demo], Plate]:
     return made
 
 
+def _across_lines(demo: Demo) -> Plate:
+    """Two neighbouring lines along themselves, and with all lines beside them: what lies between is moved there."""
+    line, spacing = "A05", 0.5
+    names = [f"A{k:02d}" for k in range(1, 9) if f"A{k:02d}" in demo.radargrams(WET)]
+    held = {name: demo.through(WET, name, "compensate") for name in names if name not in demo.misplaced(WET)}
+    beside = []
+    for name, other in held.items():
+        at = other.section
+        if name != line and at.x_m is not None and at.y_m is not None:
+            beside.append(signal.Beside(other.amplitude, at.x_m, at.y_m))
+    before = held[line]
+    section = replace(before.section, velocity_m_per_ns=VELOCITY[WET], beside=lambda: beside, line_spacing_m=spacing)
+    plate = Plate([1.0, 1.0, 1.0], high_in=3.0)
+    made = (
+        (before, "Before"),
+        (Held(signal.migrate_kirchhoff(before.amplitude, section, aperture_deg=45.0), section), "Along the line"),
+        (Held(signal.migrate_kirchhoff_3d(before.amplitude, section), section), "With the lines beside it"),
+    )
+    stretch = {"from_m": 5.0, "to_m": 16.0, "from_ns": 10.0, "to_ns": 44.0}
+    clip = clip_of(before.view(**stretch), share=0.997)
+    for ax, (what, title) in zip(plate.row(), made, strict=True):
+        shown = what.view(**stretch)
+        draw(ax, Panel(shown, title), clip if what is before else clip_of(shown, share=0.997), first=what is before)
+    return plate
+
+
 def _migrated(step: str, third: tuple[str, dict[str, Any]] | None = None) -> Callable[[Demo], Plate]:
     def made(demo: Demo) -> Plate:
         before = demo.through(WET, "A03", "compensate")
@@ -350,6 +376,7 @@ STEP_PICTURES: dict[str, Callable[[Demo], Plate]] = {
     "migrate_stolt": _migrated("migrate_stolt"),
     "migrate_phase_shift": _migrated("migrate_phase_shift", ("Difference to Stolt, × 20", {})),
     "migrate_kirchhoff": _migrated("migrate_kirchhoff", ("Aperture 25° only", {"aperture_deg": 25.0})),
+    "migrate_kirchhoff_3d": _across_lines,
     "topography": _topography,
     "line_balance": _line_balance,
     **{one.step: one.draw for one in _PLAIN},

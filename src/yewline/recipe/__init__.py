@@ -16,13 +16,14 @@ from yewline.recipe.recipe import (
     recipe_to_toml,
     standard_recipe,
 )
-from yewline.recipe.run import run_after, run_before, run_display, section_of
+from yewline.recipe.run import Around, run_after, run_before, run_display, section_of
 from yewline.recipe.schema import Parameter, parameter_model, recipe_schema, step_help, step_parameters, step_table
 from yewline.recipe.steps import STEPS, Step, find_step
 
 __all__ = [
     "PARTS",
     "STEPS",
+    "Around",
     "Parameter",
     "Recipe",
     "Step",

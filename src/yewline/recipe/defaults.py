@@ -175,6 +175,7 @@ DEFAULTS: Final[Mapping[str, Defaults]] = MappingProxyType(
         "air_wave_removal": _air_wave,
         "migrate_stolt": _pad,
         "migrate_kirchhoff": _speed,
+        "migrate_kirchhoff_3d": _speed,
         "migrate_phase_shift": _pad,
         "automatic_gain": _gain,
         "instantaneous_frequency": _frequency,

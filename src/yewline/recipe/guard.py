@@ -19,7 +19,7 @@ __all__ = ["guard"]
 Said = dict[str, Any]
 """What one finding says, short of its grade and of where the line is."""
 
-_MIGRATIONS: Final = ("migrate_stolt", "migrate_phase_shift", "migrate_kirchhoff")
+_MIGRATIONS: Final = ("migrate_stolt", "migrate_phase_shift", "migrate_kirchhoff", "migrate_kirchhoff_3d")
 _EVEN: Final = ("migrate_stolt", "migrate_phase_shift")
 """Migrations that take traces to be evenly apart."""
 _TIMED: Final = ("q_compensation", "compensate", "power_gain")

@@ -16,7 +16,7 @@ PURPOSES: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ),
     ("Ringing and wavelet", ("predictive_deconvolution", "zero_phase")),
     ("What the ground takes away", ("q_compensation", "compensate")),
-    ("Migration", ("migrate_stolt", "migrate_phase_shift", "migrate_kirchhoff")),
+    ("Migration", ("migrate_stolt", "migrate_phase_shift", "migrate_kirchhoff", "migrate_kirchhoff_3d")),
     (
         "Strength and other attributes",
         ("envelope", "similarity", "truncation", "low_amplitude", "instantaneous_frequency"),

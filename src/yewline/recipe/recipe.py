@@ -170,6 +170,15 @@ def _recipe_from(data: dict[str, Any], where: str) -> Recipe:
     if not isinstance(name, str) or not name.strip():
         raise SettingsError("'name' must be text", where=where, received=repr(name), do='write name = "my recipe"')
     parts = {part: _calls(data.get(part, []), part, where) for part in PARTS}
+    for part, calls in parts.items():
+        late = next((call.step for call in calls[1:] if call.kind.first), None)
+        if late is not None:
+            raise SettingsError(
+                f"'{late}' takes what the lines beside were before, and so stands first under [[{part}]]",
+                where=where,
+                received=f"after {calls[0].step}",
+                do=f"move it to the top of [[{part}]]",
+            )
     if not (parts["before"] or parts["after"]):
         raise SettingsError(
             "the recipe has no steps", where=where, do="write at least one [[before]] or [[after]] table"

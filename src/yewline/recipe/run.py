@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,9 +13,25 @@ from yewline.errors import InputError
 from yewline.model import add_provenance, interval_ns, spacing_m, version
 from yewline.recipe.held import HeldLine, hold
 from yewline.recipe.recipe import Recipe, StepCall
-from yewline.signal import Section
+from yewline.signal import Below, Beside, Section
 
-__all__ = ["StepDone", "each_step", "run_after", "run_before", "run_display", "section_of"]
+__all__ = ["Around", "StepDone", "each_step", "run_after", "run_before", "run_display", "section_of"]
+
+
+@dataclass(frozen=True, eq=False)
+class Around:
+    """What a step may ask for beyond its own line; None where it is not known.
+
+    Attributes
+    ----------
+    below : of places x, y (n,): depths (Z,) and the velocity at each of them below each place (Z, n), m/ns.
+    beside : gives the parallel lines on both sides as they are before the recipe's part, read when they are asked for.
+    line_spacing_m : usual distance between neighbouring lines, m.
+    """
+
+    below: Below | None = None
+    beside: Callable[[], Sequence[Beside]] | None = None
+    line_spacing_m: float | None = None
 
 
 def section_of(
@@ -24,6 +40,7 @@ def section_of(
     velocity_m_per_ns: float | None = None,
     absorption_db_per_ns: float | None = None,
     q_star: float | None = None,
+    around: Around | None = None,
 ) -> Section:
     """What steps may know of a radargram, from its coordinates and attributes.
 
@@ -59,6 +76,9 @@ def section_of(
         elevation_m=heights if np.any(heights) else None,
         x_m=radargram["x"].values,
         y_m=radargram["y"].values,
+        below=None if around is None else around.below,
+        beside=None if around is None else around.beside,
+        line_spacing_m=None if around is None else around.line_spacing_m,
     )
 
 
@@ -93,7 +113,12 @@ def run_before(
 
 
 def run_after(
-    recipe: Recipe, radargram: xr.DataArray, *, velocity_m_per_ns: float, steps: slice = slice(None)
+    recipe: Recipe,
+    radargram: xr.DataArray,
+    *,
+    velocity_m_per_ns: float,
+    around: Around | None = None,
+    steps: slice = slice(None),
 ) -> xr.DataArray:
     """Run the steps that come after the velocity is known, on the result of `run_before`; it feeds the volume.
 
@@ -102,6 +127,7 @@ def run_after(
     recipe : whose `after` part is run.
     radargram : (trace, time) from `run_before`.
     velocity_m_per_ns : wave velocity under this line, m/ns.
+    around : the ground below the line and the lines beside it, for steps that ask for them.
     steps : which of the part's steps to run.
 
     Returns
@@ -112,7 +138,8 @@ def run_after(
     ------
     InputError : what a step refuses, with the line and the step named.
     """
-    return _run(recipe, "after", radargram, section_of(radargram, velocity_m_per_ns=velocity_m_per_ns), steps)
+    section = section_of(radargram, velocity_m_per_ns=velocity_m_per_ns, around=around)
+    return _run(recipe, "after", radargram, section, steps)
 
 
 def run_display(

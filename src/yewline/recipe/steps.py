@@ -37,6 +37,7 @@ class Step:
     steady : whether it does the same to each trace at all times, so that it may change places with a shift in time.
     why_display : for a step that is not amplitude-true, why, in words that follow its title.
     removes : whether what it takes out of the samples, before less after, is a picture of its own.
+    first : whether it may only be the first of its part: it takes what the lines beside were before that part.
     section_after : for a step that changes how the radargram is sampled, the section that belongs to its result.
     """
 
@@ -48,6 +49,7 @@ class Step:
     why_display: str = ""
     removes: bool = False
     steady: bool = False
+    first: bool = False
     section_after: Callable[..., Section] | None = field(default=None, repr=False)
 
     @property
@@ -106,6 +108,14 @@ STEPS: Final[tuple[Step, ...]] = (
     Step("migrate_stolt", signal.migrate_stolt, ("after",), "Stolt migration", along_line=True),
     Step("migrate_phase_shift", signal.migrate_phase_shift, ("after",), "Phase-shift migration", along_line=True),
     Step("migrate_kirchhoff", signal.migrate_kirchhoff, ("after",), "Kirchhoff migration", along_line=True),
+    Step(
+        "migrate_kirchhoff_3d",
+        signal.migrate_kirchhoff_3d,
+        ("after",),
+        "Kirchhoff migration across lines",
+        along_line=True,
+        first=True,
+    ),
     Step("envelope", signal.envelope, _LATE, "Envelope"),
     Step("similarity", signal.similarity, _LATE, "Similarity of neighbouring traces", along_line=True),
     Step("truncation", signal.truncation, _LATE, "Truncation of reflections", along_line=True),

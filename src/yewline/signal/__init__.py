@@ -67,11 +67,14 @@ from yewline.signal.migration import (
     depths_of_times,
     eikonal_times,
     focus_curve,
+    ground_below,
     kirchhoff_image,
     kirchhoff_operator,
+    layers_below,
     leg_bend,
     leg_times,
     migrate_kirchhoff,
+    migrate_kirchhoff_3d,
     migrate_phase_shift,
     migrate_stolt,
     phase_shift_image,
@@ -95,7 +98,7 @@ from yewline.signal.quality import (
 )
 from yewline.signal.repair import repair_traces
 from yewline.signal.resample_time import default_interval_ns, resample_time, resampled
-from yewline.signal.section import Section
+from yewline.signal.section import Below, Beside, Section
 from yewline.signal.session_drift import SessionDrift, session_drift
 from yewline.signal.shift import shift_by
 from yewline.signal.slope import Relief, ground_relief, ground_slope, tilt_offset_m
@@ -205,6 +208,8 @@ __all__ = [
     "AliasedShare",
     "Antennas",
     "Band",
+    "Below",
+    "Beside",
     "ConstantPhase",
     "DiffractionSlopes",
     "DirectWaves",
@@ -336,6 +341,7 @@ __all__ = [
     "focus_curve",
     "focus_estimate",
     "gather_semblance",
+    "ground_below",
     "ground_relief",
     "ground_slope",
     "hyperbola_velocity",
@@ -345,6 +351,7 @@ __all__ = [
     "kirchhoff_image",
     "kirchhoff_operator",
     "known_depth_velocity",
+    "layers_below",
     "leg_bend",
     "leg_times",
     "line_balance",
@@ -356,6 +363,7 @@ __all__ = [
     "make_wavelet",
     "mean_autocorrelation",
     "migrate_kirchhoff",
+    "migrate_kirchhoff_3d",
     "migrate_phase_shift",
     "migrate_stolt",
     "minimum_phase",

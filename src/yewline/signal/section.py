@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,10 +11,27 @@ import numpy.typing as npt
 from yewline._check import check_array, check_finite, check_in_range, check_positive, check_velocity
 from yewline.errors import InputError
 
-__all__ = ["Section"]
+__all__ = ["Below", "Beside", "Section"]
 
 Along = npt.NDArray[np.float64]
 """(T,) one value for each trace."""
+Below = Callable[[Along, Along], tuple[Along, Along]]
+"""Of places x, y (n,): depths (Z,) and the velocity at each of them below each place (Z, n), m/ns."""
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Beside:
+    """A line that runs beside another: its samples at the same stage of processing, and where its traces lie.
+
+    Attributes
+    ----------
+    amplitude : (T', S') samples, time zero first, sampled as the line beside it is.
+    x_m, y_m : (T',) site metres.
+    """
+
+    amplitude: npt.NDArray[np.float32]
+    x_m: Along
+    y_m: Along
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +50,9 @@ class Section:
     distance_m : (T,) of each trace along the line, m, where a step needs it.
     elevation_m : (T,) height of the ground at each trace, m, where it is known.
     x_m, y_m : (T,) site metres of each trace, where they are known.
+    below : gives the velocity at depth below any place, where it varies.
+    beside : gives the parallel lines on both sides, read when they are asked for.
+    line_spacing_m : usual distance between neighbouring lines, m.
 
     Raises
     ------
@@ -55,6 +76,9 @@ class Section:
     elevation_m: Along | None = field(default=None, compare=False)
     x_m: Along | None = field(default=None, compare=False)
     y_m: Along | None = field(default=None, compare=False)
+    below: Below | None = field(default=None, compare=False, repr=False)
+    beside: Callable[[], Sequence[Beside]] | None = field(default=None, compare=False, repr=False)
+    line_spacing_m: float | None = None
 
     def __post_init__(self) -> None:
         check_positive(self.interval_ns, "interval_ns")
@@ -68,8 +92,9 @@ class Section:
             and check_finite(self.absorption_db_per_ns, "absorption_db_per_ns") < 0
         ):
             raise InputError("absorption_db_per_ns must not be negative", received=self.absorption_db_per_ns)
-        if self.q_star is not None:
-            check_positive(self.q_star, "q_star")
+        for name in ("q_star", "line_spacing_m"):
+            if getattr(self, name) is not None:
+                check_positive(getattr(self, name), name)
         self._keep_arrays()
 
     def _keep_arrays(self) -> None:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from yewline.errors import InputError, SiteError, YewlineError
-from yewline.model import Finding, digest, version, with_amplitude
+from yewline.model import Finding, VelocityField, digest, version, with_amplitude
 from yewline.positions import line_spacing_m
 from yewline.progress import Progress
 from yewline.recipe import (
@@ -30,6 +30,7 @@ from yewline.recipe import (
     standard_recipe,
 )
 from yewline.signal import Section, fill_traces
+from yewline.workspace.around import Surroundings
 from yewline.workspace.field import field_findings, said_once
 from yewline.workspace.inspect import LineFaults, faulty_traces, inspect_line, line_faults, place_of
 from yewline.workspace.lazy import LazyLines, lights_of, without_samples
@@ -214,27 +215,34 @@ def finish_lines(
     progress: Progress,
     label: str,
     use: Callable[[xr.DataArray], T] = without_samples,  # type: ignore[assignment]
+    field: VelocityField | None = None,
+    line_spacing_m: float | None = None,
 ) -> tuple[dict[str, T], list[Finding]]:
     """The steps that need a velocity on every line: what `use` makes of each, and the faults of lines that they refuse.
 
     A line is let go of once it was used, so that no two passes are made and a survey need not fit into memory. What all
-    steps but the last make of a line is kept: the last one is what is tried out most.
+    steps but the last make of a line is kept: the last one is what is tried out most. Steps that ask for the ground
+    below a line, or for the lines beside it, find them in `field` and in `lines`, `line_spacing_m` apart.
     """
     last = max(len(recipe.after) - 1, 0)
     lights = lights_of(lines)
+    near = Surroundings(lines, lights, recipe, field, velocity_m_per_ns, line_spacing_m)
 
     def begun(line: str) -> xr.DataArray:
         if last == 0:
             return lines[line]
-        key = _chain(str(lights[line].attrs["line_key"]), recipe.after[:last], velocity_m_per_ns)
+        key = _chain(str(lights[line].attrs["line_key"]), recipe.after[:last], velocity_m_per_ns, *near.key(line))
         held = cache.get(key)
         if held is None:
-            held = run_after(recipe, lines[line], velocity_m_per_ns=velocity_m_per_ns, steps=slice(0, last))
+            held = after(lines[line], line, slice(0, last))
             cache.put(key, held)
         return held
 
+    def after(held: xr.DataArray, line: str, steps: slice) -> xr.DataArray:
+        return run_after(recipe, held, velocity_m_per_ns=velocity_m_per_ns, around=near.of(line), steps=steps)
+
     def whole(line: str) -> xr.DataArray:
-        return run_after(recipe, begun(line), velocity_m_per_ns=velocity_m_per_ns, steps=slice(last, None))
+        return after(begun(line), line, slice(last, None))
 
     def one(line: str) -> tuple[list[T], list[Finding]]:
         done, faults = _or_fault(lights[line], lambda: whole(line))

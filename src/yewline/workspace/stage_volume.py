@@ -15,6 +15,7 @@ from yewline.model import Finding, SiteSettings, VelocityField, VolumeGrid, make
 from yewline.progress import Progress
 from yewline.recipe import Recipe
 from yewline.volume import line_nodes, volume_of_nodes
+from yewline.workspace.around import alias_findings
 from yewline.workspace.lazy import lights_of
 from yewline.workspace.line_cache import LineCache
 from yewline.workspace.stage_lines import finish_lines
@@ -77,6 +78,16 @@ def make_visit_volume(
         progress=progress,
         label=label,
         use=lambda line: line_nodes(line, velocity, grid, **lengths),
+        field=velocity,
+        line_spacing_m=spacing_m,
+    )
+    first = next(iter(lights_of(lines).values()))
+    faults += alias_findings(
+        recipe,
+        str(first.attrs["visit"]),
+        line_spacing_m=spacing_m,
+        velocity_m_per_ns=velocity.mean_m_per_ns,
+        centre_mhz=float(first.attrs["centre_mhz"]),
     )
     if not parts:
         return _no_volume(grid, faults)

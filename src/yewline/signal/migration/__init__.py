@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from yewline.signal.migration.aliasing import AliasedShare, aliased_share, aliasing_limit_m
+from yewline.signal.migration.below import ground_below, layers_below
+from yewline.signal.migration.beside import migrate_kirchhoff_3d
 from yewline.signal.migration.eikonal import eikonal_times
 from yewline.signal.migration.focus import FocusCurve, FocusWindow, LegBend, focus_curve, leg_bend, sharpness
 from yewline.signal.migration.geometry import Antennas, antennas_on_line, antennas_on_lines
@@ -42,11 +44,14 @@ __all__ = [
     "depths_of_times",
     "eikonal_times",
     "focus_curve",
+    "ground_below",
     "kirchhoff_image",
     "kirchhoff_operator",
+    "layers_below",
     "leg_bend",
     "leg_times",
     "migrate_kirchhoff",
+    "migrate_kirchhoff_3d",
     "migrate_phase_shift",
     "migrate_stolt",
     "phase_shift_image",

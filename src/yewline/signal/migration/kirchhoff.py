@@ -10,6 +10,7 @@ from pydantic import Field
 
 from yewline._check import check_in_range, check_velocity
 from yewline.errors import InputError
+from yewline.signal.migration.below import ground_below
 from yewline.signal.migration.geometry import Antennas, antennas_on_line
 from yewline.signal.migration.kirchhoff_engines import Plan, Sums, choose_sums, make_plan
 from yewline.signal.migration.kirchhoff_options import ImagePlaces, KirchhoffOptions, Recording, places_below_line
@@ -145,6 +146,7 @@ def migrate_kirchhoff(
     section: Section,
     *,
     velocity_m_per_ns: Annotated[float | None, Field(gt=0, le=0.2998)] = None,
+    ground: Literal["mean", "below the line"] = "mean",
     weights: Literal["2d", "2.5d"] = "2d",
     aperture_deg: Annotated[float, Field(ge=1, le=90)] = 60.0,
     aperture_m: Annotated[float, Field(gt=0, le=1_000)] = 1_000.0,
@@ -162,6 +164,8 @@ def migrate_kirchhoff(
     amplitude : (T, S) samples, the first one at time zero.
     section : sampling, spacing or distance of traces, antenna separation, velocity and heights.
     velocity_m_per_ns : wave velocity, m/ns; left out, that of the ground as estimated for the visit.
+    ground : "mean" takes one velocity for the visit; "below the line" takes it as it varies along the line and with
+        depth, with travel times swept through it: several times slower, and worth it where moisture is patchy.
     weights : "2d" keeps the amplitude of reflections as recorded; "2.5d" also undoes their spreading from 1 m on: not
         for lines whose spreading has been compensated.
     aperture_deg : steepest angle from the vertical that is summed, deg.
@@ -177,7 +181,7 @@ def migrate_kirchhoff(
     Raises
     ------
     InputError : no velocity, one above that of light, no trace spacing, distances that do not rise, heights wanted and
-        not known, or samples that are not finite.
+        not known, a ground that is not known below the line, or samples that are not finite.
 
     Notes
     -----
@@ -204,16 +208,26 @@ def migrate_kirchhoff(
     n_trace, n_time = values.shape
     if n_trace == 1 or n_time == 1:
         return values.copy()
-    distance = _distances(section, n_trace)
+    distance = distances_along(section, n_trace)
     height = _heights(section, n_trace) if from_surface else None
     antennas = antennas_on_line(distance, separation_m=section.separation_m, elevation_m=height)
     time = section.interval_ns * np.arange(n_time)
+    if ground == "below the line":
+        if from_surface:
+            raise InputError(
+                "heights of the ground go with one velocity only",
+                received="from_surface with ground 'below the line'",
+                do="choose one of the two",
+            )
+        varying, depths = ground_below(section, distance, np.asarray(time, np.float64))
+        return kirchhoff_image(values, antennas, depths, varying, section, options=options)
     depth = depths_of_times(time, speed, separation_m=section.separation_m)
     places = places_below_line(distance, depth, surface_m=height)
     return kirchhoff_image(values, antennas, places, speed, section, options=options)
 
 
-def _distances(section: Section, n_trace: int) -> npt.NDArray[np.float64]:
+def distances_along(section: Section, n_trace: int) -> npt.NDArray[np.float64]:
+    """(T,) of the traces, from their distances or their spacing."""
     if section.distance_m is not None:
         if len(section.distance_m) != n_trace:
             raise InputError(

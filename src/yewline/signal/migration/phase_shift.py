@@ -15,6 +15,7 @@ from scipy import fft
 from yewline._check import check_choice, check_in_range
 from yewline.errors import InputError
 from yewline.signal.migration import phase_kernels
+from yewline.signal.migration.below import layers_below
 from yewline.signal.migration.layers import Array, Layers, as_layers, vertical_times_ns
 from yewline.signal.migration.operators import MigrationOperator
 from yewline.signal.migration.stolt import default_pad_m, end_taper, line_velocity
@@ -190,20 +191,22 @@ def migrate_phase_shift(
     section: Section,
     *,
     velocity_m_per_ns: Annotated[float | None, Field(gt=0, le=0.2998)] = None,
+    ground: Literal["mean", "below the line"] = "mean",
     pad_m: Annotated[float | None, Field(ge=0, le=1_000)] = None,
     taper_m: Annotated[float, Field(ge=0, le=100)] = 0.0,
 ) -> Traces:
     """Collapse diffractions and move dipping reflections to where they come from, the wave carried down step by step.
 
     The antennas are taken to lie on one another (zero offset) and the line to be straight with even spacing. With one
-    velocity it gives what Stolt's migration gives, more slowly and in double precision inside; its worth is in layers
-    (`phase_shift_image`). Time stays time: the result is a section in vertical two-way time.
+    velocity it gives what Stolt's migration gives, more slowly and in double precision inside; its worth is in layers.
+    Time stays time: the result is a section in vertical two-way time.
 
     Parameters
     ----------
     amplitude : (T, S) samples, the first one at time zero.
     section : sampling, trace spacing and velocity.
     velocity_m_per_ns : wave velocity, m/ns; left out, that of the ground as estimated for the visit.
+    ground : "mean" takes one velocity for the visit; "below the line" takes the layers below it, averaged along it.
     pad_m : silent ground put beyond the line's end, so that events that leave on one side do not come back on the
         other, m; left out, the farthest that an event can move.
     taper_m : length over which both ends of the line are faded in, m; 0 keeps every amplitude.
@@ -214,7 +217,8 @@ def migrate_phase_shift(
 
     Raises
     ------
-    InputError : no velocity, one above that of light, no trace spacing, or samples that are not finite.
+    InputError : no velocity, one above that of light, a ground that is not known below the line, no trace spacing, or
+        samples that are not finite.
 
     References
     ----------
@@ -233,7 +237,8 @@ def migrate_phase_shift(
     if n_trace == 1 or n_time == 1:
         return values.copy()
     taper = check_in_range(taper_m, "taper_m", 0.0, 100.0)
-    operator = phase_shift_operator(section, (n_trace, n_time), speed, pad_m=pad_m, threads="one")
+    layers = layers_below(section) if ground == "below the line" else speed
+    operator = phase_shift_operator(section, (n_trace, n_time), layers, pad_m=pad_m, threads="one")
     if taper > 0:
         values = values * end_taper(n_trace, taper / section.spacing_m)[:, None]
     return np.asarray(operator.adjoint(values), np.float32)
