@@ -13,6 +13,7 @@ from yewline.workspace.corrections import correction_of, corrections_of
 from yewline.workspace.field import said_once
 
 INTERVAL, TRACES = 0.25, 120
+CORRELATION = {"pick": "correlation", "search_ns": None}
 
 
 def line(drift_ns: float = 0.0, dead: tuple[int, ...] = ()) -> object:
@@ -29,7 +30,7 @@ def line(drift_ns: float = 0.0, dead: tuple[int, ...] = ()) -> object:
 
 
 def test_drift_is_taken_out() -> None:
-    found = correction_of(line(2.0), "drift")
+    found = correction_of(line(2.0), "drift", CORRELATION)
     assert found is not None
     assert found.before == pytest.approx(2.0, abs=0.15)
     assert found.after < 0.1
@@ -41,7 +42,7 @@ def test_drift_is_taken_out() -> None:
 
 
 def test_silent_traces_take_what_lies_between_their_neighbours() -> None:
-    found = correction_of(line(dead=(60, 61)), "traces")
+    found = correction_of(line(dead=(60, 61)), "traces", {})
     assert found is not None
     assert (found.before, found.after) == (2.0, 0.0)
     gap = np.flatnonzero(np.abs(found.raw).max(axis=1) == 0)
@@ -50,11 +51,11 @@ def test_silent_traces_take_what_lies_between_their_neighbours() -> None:
 
 
 def test_a_sound_line_was_not_corrected() -> None:
-    assert correction_of(line(), "traces") is None
+    assert correction_of(line(), "traces", {}) is None
     silent = make_radargram(
         np.zeros((3, 2)), interval_ns=1.0, x=[0, 1, 2], y=[0, 0, 0], attrs={"line": "L1", "centre_mhz": 400.0}
     )
-    assert correction_of(silent, "drift") is None
+    assert correction_of(silent, "drift", CORRELATION) is None
 
 
 def test_only_the_lines_concerned_are_read(text_site: Path) -> None:
@@ -66,8 +67,10 @@ def test_only_the_lines_concerned_are_read(text_site: Path) -> None:
         Finding("warning", "line-gap", "", visit="day", line="L05"),
         Finding("warning", "trace-dead", "", visit="day", line="none of that name"),
     ]
-    assert [(found.line, found.kind) for found in corrections_of(site, visit, findings)] == [("L03", "drift")]
-    assert corrections_of(site, visit, findings, zeroed=False) == ()
+    assert [(found.line, found.kind) for found in corrections_of(site, visit, findings, zero=CORRELATION)] == [
+        ("L03", "drift")
+    ]
+    assert corrections_of(site, visit, findings, zero=None) == ()
 
 
 def test_a_drifting_line_is_named_once() -> None:

@@ -25,6 +25,7 @@ _COMMANDS: Final = {
     "new": "yewline.cli.new",
     "check": "yewline.cli.check",
     "run": "yewline.cli.run",
+    "run --line": "yewline.cli.trial",
     "compare": "yewline.cli.compare",
     "report": "yewline.cli.report",
     "simulate": "yewline.cli.simulate",
@@ -85,9 +86,18 @@ def check(
 
 
 @app.command()
-def run(site: SiteArgument, as_json: JsonOption = False, quiet: QuietOption = False) -> None:
+def run(
+    site: SiteArgument,
+    line: Annotated[str | None, typer.Option(help="Only try the recipe on this line: what does each step do?")] = None,
+    visit: Annotated[str | None, typer.Option(help="With --line: of which visit.")] = None,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
     """Do whatever is stale, from raw lines to the report. Stop with Ctrl-C; the same command goes on."""
-    _carry_out("run", site=site, as_json=as_json, quiet=quiet)
+    if line is None and visit is None:
+        _carry_out("run", site=site, as_json=as_json, quiet=quiet)
+    else:
+        _carry_out("run --line", site=site, line=line, visit=visit, as_json=as_json)
 
 
 @app.command()

@@ -7,6 +7,7 @@ from yewline.report.hotspots import longer_than_grave
 from yewline.report.maps import links
 from yewline.report.page import render_report, write_report
 from yewline.report.sections import section_png
+from yewline.report.tried import tried_png
 from yewline.report.wave_film import film_gif
 from yewline.report.words import CAUTIONS, FOOTER, RESTRICTED, depth_label, slice_error_m
 
@@ -23,5 +24,6 @@ __all__ = [
     "render_report",
     "section_png",
     "slice_error_m",
+    "tried_png",
     "write_report",
 ]

@@ -21,6 +21,7 @@ from yewline.workspace.simulate import (
 )
 from yewline.workspace.simulate_section import LineView, ShotView, ThingView, view_line
 from yewline.workspace.site import Site, Visit
+from yewline.workspace.trial import Trial, TriedStep, try_line
 
 __all__ = [
     "DEMO_SEED",
@@ -35,6 +36,8 @@ __all__ = [
     "Site",
     "SiteResult",
     "ThingView",
+    "Trial",
+    "TriedStep",
     "Visit",
     "VisitResult",
     "check_site",
@@ -47,6 +50,7 @@ __all__ = [
     "run_simulation",
     "run_site",
     "simulate_scene",
+    "try_line",
     "view_line",
     "write_new_site",
 ]

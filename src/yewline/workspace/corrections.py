@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -59,44 +59,45 @@ class Correction:
 
 
 def corrections_of(
-    site: Site, visit: Visit, findings: Iterable[Finding], *, zeroed: bool = True
+    site: Site, visit: Visit, findings: Iterable[Finding], *, zero: Mapping[str, Any] | None
 ) -> tuple[Correction, ...]:
     """Corrections of a visit, as its findings name them; only the lines concerned are read again.
 
     Parameters
     ----------
     findings : those of the visit count.
-    zeroed : whether the recipe sets time zero: else drift stays as it was.
+    zero : parameters of the recipe's `time_zero`; None where it has none, and drift stays as it was.
     """
     wanted: dict[tuple[str, str], None] = {}
     for finding in findings:
         kind = CORRECTED.get(finding.code, "") if finding.visit == visit.name and finding.line else ""
-        if kind and (zeroed or kind != "drift"):
+        if kind and (zero is not None or kind != "drift"):
             wanted.setdefault((finding.line, kind))
     raw = load_lines(site, visit, {line for line, _ in wanted})
-    made = (correction_of(raw[line], kind) for line, kind in sorted(wanted) if line in raw)
+    made = (correction_of(raw[line], kind, zero or {}) for line, kind in sorted(wanted) if line in raw)
     return tuple(correction for correction in made if correction is not None)
 
 
-def correction_of(raw: xr.DataArray, kind: str) -> Correction | None:
+def correction_of(raw: xr.DataArray, kind: str, zero: Mapping[str, Any]) -> Correction | None:
     """One line before and after; None where nothing can be told of it.
 
     Parameters
     ----------
     raw : the line as recorded.
     kind : "drift" or "traces".
+    zero : parameters of the recipe's `time_zero`, None among them for what follows from the antenna.
     """
     try:
-        return _drift(raw) if kind == "drift" else _traces(raw)
+        return _drift(raw, zero) if kind == "drift" else _traces(raw)
     except InputError:
         # A line too short or too silent to be judged was not corrected either.
         return None
 
 
-def _drift(raw: xr.DataArray) -> Correction:
+def _drift(raw: xr.DataArray, parameters: Mapping[str, Any]) -> Correction:
     section = section_of(raw)
     mended = mend_line(raw).values
-    zero = pick_time_zero(mended, section, pick="correlation")
+    zero = pick_time_zero(mended, section, **{name: value for name, value in parameters.items() if value is not None})
     # Moved to the line's typical time zero, so that the direct wave can be seen.
     level = shift_by(mended, (zero - np.median(zero)) / section.interval_ns)
     samples = _early(float(np.median(zero)) + EARLY_PERIODS * section.period_ns, raw)

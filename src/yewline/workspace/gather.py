@@ -210,7 +210,7 @@ def gather_result(
                     site,
                     site.visit(name),
                     products.lines[name][1],
-                    zeroed=any(call.step == "time_zero" for call in recipe.before),
+                    zero=next((call.parameters for call in recipe.before if call.step == "time_zero"), None),
                 ),
                 rearranged=rearranged_lines(
                     site, site.visit(name), products.lines[name][1], lights_of(products.lines[name][0])

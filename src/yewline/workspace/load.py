@@ -22,7 +22,7 @@ from yewline.workspace.places import Places, load_places
 from yewline.workspace.placing import place_recording
 from yewline.workspace.site import Site, Visit
 
-__all__ = ["LoadedVisit", "load_lines", "load_visit"]
+__all__ = ["LoadedVisit", "line_names", "load_lines", "load_visit"]
 
 
 @dataclass(frozen=True)
@@ -89,6 +89,16 @@ def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> Load
         keys,
         {**_planned_ends(site, rows), **{line: look.ends for line, look in looks.items()}},
     )
+
+
+def line_names(visit: Visit) -> list[str]:
+    """Names of the lines that a visit's table has, accepted corrections among them; none where it cannot be read."""
+    try:
+        rows, _ = read_lines_table(visit.path / "lines.csv")
+    except YewlineError:
+        return []
+    rows, _ = amend_rows(rows, visit.settings.corrections)
+    return list(dict.fromkeys(row.line for row in rows))
 
 
 def load_lines(site: Site, visit: Visit, names: Collection[str]) -> Mapping[str, xr.DataArray]:

@@ -18,6 +18,7 @@ from yewline.workspace.results import SiteResult
 from yewline.workspace.run import site_result
 from yewline.workspace.site import Site, read_site
 from yewline.workspace.stage_ground import load_readings
+from yewline.workspace.trial import line_at
 from yewline.workspace.truth import load_outlines
 
 __all__ = ["OpenSite", "open_site"]
@@ -31,13 +32,21 @@ class OpenSite(Site):
         """Recorded lines of a visit as they are, by name: (T, S) each; lines that cannot be used are left out."""
         return load_visit(self, self.visit(visit)).radargrams
 
-    def radargram(self, visit: str, line: str) -> xr.DataArray:
-        """One recorded line as it is, (T, S).
+    def radargram(self, visit: str, line: str, *, stage: str = "recorded") -> xr.DataArray:
+        """One line, (T, S): as it was recorded, or at a later stage of the site's recipe.
+
+        Parameters
+        ----------
+        stage : "recorded"; "before" the velocity is known; or "after", migrated as it feeds the volume. All have the
+            same traces, and the last two the same times, so that a pick on one can be shown on the other.
 
         Raises
         ------
         FormatError : there is no usable line of that name; the message says why, or names those that there are.
+        SiteError : no such stage, or one that a run has to prepare.
         """
+        if stage != "recorded":
+            return line_at(self, visit, line, stage)
         loaded = load_visit(self, self.visit(visit))
         if line not in loaded.radargrams:
             faults = [f"{f.where}: {f.text}" for f in loaded.findings if f.grade == "fault" and f.line == line]

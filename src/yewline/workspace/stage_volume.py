@@ -92,6 +92,7 @@ def make_visit_volume(
     if not parts:
         return _no_volume(grid, faults)
     volume = volume_of_nodes(list(parts.values()), velocity, grid, **lengths)
+    volume = volume.assign_attrs(velocity_m_per_ns=velocity.mean_m_per_ns)
     return _with_findings(volume, faults)
 
 

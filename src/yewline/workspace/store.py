@@ -15,7 +15,7 @@ from yewline.model import Finding
 from yewline.workspace.lazy import LazyLines, lights_of
 from yewline.workspace.stored_line import COORDINATES, stored_line
 
-__all__ = ["load_radargrams", "load_volume", "save_radargrams", "save_volume"]
+__all__ = ["load_radargrams", "load_volume", "save_radargrams", "save_volume", "volume_attributes"]
 
 _TRACES_A_CHUNK = 512
 
@@ -117,3 +117,11 @@ def load_volume(path: Path) -> xr.Dataset:
     """Read a volume into memory."""
     with xr.open_zarr(path, consolidated=False) as volume:
         return volume.load()
+
+
+def volume_attributes(path: Path) -> dict[str, Any]:
+    """What a volume says of itself, its samples left alone; nothing where there is none."""
+    try:
+        return dict(zarr.open_group(path, mode="r").attrs)
+    except (FileNotFoundError, ValueError, KeyError):
+        return {}

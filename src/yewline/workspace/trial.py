@@ -1,0 +1,230 @@
+"""A recipe tried on one line: what each step kept and removed, without a run of the site."""
+
+from __future__ import annotations
+
+import difflib
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from yewline.errors import SiteError, YewlineError
+from yewline.model import VolumeGrid, add_provenance, provenance_steps
+from yewline.recipe import Recipe, StepView, explain_recipe
+from yewline.workspace.load import LoadedVisit, line_names, load_lines, load_visit
+from yewline.workspace.site import Site, Visit
+from yewline.workspace.site_fits import SiteFits, fitted_steps
+from yewline.workspace.stage_ground import make_ground
+from yewline.workspace.stage_lines import load_recipe, mend_line
+from yewline.workspace.store import load_radargrams, volume_attributes
+from yewline.workspace.truth import area_of_lines
+
+__all__ = ["STAGES", "Trial", "TriedStep", "line_at", "try_line"]
+
+STAGES = ("recorded", "before", "after")
+"""As recorded; after the steps before the velocity is known; after those that need it, which feed the volume."""
+_NO_FIT = "absorption is fitted over the whole site by a run: none is compensated here yet"
+
+
+@dataclass(frozen=True)
+class TriedStep:
+    """One step on the line.
+
+    Attributes
+    ----------
+    part : "before" or "after" the velocity.
+    view : its name, title and parameters in force; the line before and after it, and what it removed.
+    rms_before, rms_after : root mean square of all samples, in the units recorded.
+    removed_share : energy of what it removed over that of what went in; None where it removes nothing by its kind.
+    """
+
+    part: str
+    view: StepView
+    rms_before: float
+    rms_after: float
+    removed_share: float | None
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A recipe on one line.
+
+    Attributes
+    ----------
+    visit, line, recipe : names.
+    steps : in their order; those for pictures are not among them.
+    velocity_m_per_ns : of the visit; None where nothing tells it, and then no step after it was run.
+    recorded : the line as it was recorded.
+    notes : what was not as in a run, in plain words.
+    seconds : for reading the line and running its steps.
+    """
+
+    visit: str
+    line: str
+    recipe: str
+    steps: tuple[TriedStep, ...]
+    velocity_m_per_ns: float | None
+    recorded: xr.DataArray
+    notes: tuple[str, ...]
+    seconds: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """A plain dictionary for ``--json``."""
+        return {
+            "visit": self.visit,
+            "line": self.line,
+            "recipe": self.recipe,
+            "velocity_m_per_ns": self.velocity_m_per_ns,
+            "notes": list(self.notes),
+            "seconds": round(self.seconds, 3),
+            "steps": [
+                {
+                    "part": each.part,
+                    "step": each.view.step,
+                    "parameters": each.view.parameters,
+                    "rms_before": each.rms_before,
+                    "rms_after": each.rms_after,
+                    "removed_share": each.removed_share,
+                }
+                for each in self.steps
+            ],
+        }
+
+
+def try_line(site: Site, line: str, *, visit: str | None = None) -> Trial:
+    """Run the site's recipe on one line, and keep what every step met and made.
+
+    Parameters
+    ----------
+    line : its name in `lines.csv`.
+    visit : which visit; left out, the first that has a line of that name.
+
+    Raises
+    ------
+    SiteError : there is no such visit or line; the nearest name is offered.
+    YewlineError : what a step refuses, with the step named.
+    """
+    chosen = _visit_of(site, line, visit)
+    recipe = load_recipe(site)
+    started = time.perf_counter()
+    raw = load_lines(site, chosen, {line}).get(line)
+    if raw is None:
+        loaded = load_visit(site, chosen)
+        raise _unusable(loaded, chosen, line)
+    notes: list[str] = []
+    fits = _fits(site, chosen, line, recipe, notes)
+    before = explain_recipe(
+        recipe,
+        mend_line(raw),
+        part="before",
+        absorption_db_per_ns=fits.absorption_db_per_ns,
+        q_star=fits.q_star,
+    )
+    steps = list(_tried("before", before))
+    velocity = _velocity(site, chosen, raw, notes)
+    if velocity is not None:
+        start = before[-1].after if before else raw
+        if any(call.kind.first for call in recipe.after):
+            notes.append("the lines beside it are not read: it is migrated by itself")
+        steps += _tried("after", explain_recipe(recipe, start, part="after", velocity_m_per_ns=velocity))
+    seconds = time.perf_counter() - started
+    return Trial(chosen.name, line, recipe.name, tuple(steps), velocity, raw, tuple(notes), seconds)
+
+
+def line_at(site: Site, visit: str, line: str, stage: str) -> xr.DataArray:
+    """One line at a stage of its processing: the same traces at all, so that a pick on one can be shown on the other.
+
+    Parameters
+    ----------
+    visit, line : which.
+    stage : one of `STAGES`; "before" and "after" have the same times as well, unless the recipe changes them.
+
+    Returns
+    -------
+    Radargram; its attribute `stage` says which it is, and its provenance how it came about.
+
+    Raises
+    ------
+    SiteError : no such visit, line or stage; or a fit over the whole site is needed, and no run has made it yet.
+    YewlineError : what a step refuses.
+    """
+    if stage not in STAGES:
+        raise SiteError("no such stage of a line", received=repr(stage), do=f"stages are {', '.join(STAGES)}")
+    trial = try_line(site, line, visit=visit)
+    if _NO_FIT in trial.notes and stage != "recorded":
+        raise SiteError(_NO_FIT, where=f"visits/{visit}, line {line}", do="run the site first")
+    if stage == "after" and trial.velocity_m_per_ns is None:
+        raise SiteError(trial.notes[-1], where=f"visits/{visit}", do="add readings, or declare a velocity")
+    done = [each.view for each in trial.steps if stage == "after" or each.part == "before"]
+    found = trial.recorded if stage == "recorded" or not done else done[-1].after
+    steps = [] if stage == "recorded" else [{"step": view.step, "parameters": view.parameters} for view in done]
+    return add_provenance(found, *steps).assign_attrs(stage=stage)
+
+
+def _tried(part: str, views: tuple[StepView, ...]) -> Iterator[TriedStep]:
+    for view in views:
+        before, after = (_rms(each) for each in (view.before, view.after))
+        share = None if view.removed is None else (_rms(view.removed) / before) ** 2 if before > 0 else 0.0
+        yield TriedStep(part, view, before, after, share)
+
+
+def _rms(line: xr.DataArray) -> float:
+    values = line.values
+    largest = float(np.abs(values).max())
+    # Scaled first: squares of very large or small samples leave single precision.
+    return largest * float(np.sqrt(np.mean((values.astype(np.float64) / largest) ** 2))) if largest > 0 else 0.0
+
+
+def _visit_of(site: Site, line: str, visit: str | None) -> Visit:
+    visits = site.visits if visit is None else (site.visit(visit),)
+    names = {each.name: line_names(each) for each in visits}
+    for each in visits:
+        if line in names[each.name]:
+            return each
+    known = list(dict.fromkeys(name for held in names.values() for name in held))
+    near = difflib.get_close_matches(line, known, n=1, cutoff=0.4)
+    do = f"did you mean '{near[0]}'?" if near else f"lines here: {', '.join(known[:12]) or 'none'}"
+    raise SiteError(f"no line called {line!r}", where=f"visits/{visit}" if visit else "visits", do=do)
+
+
+def _unusable(loaded: LoadedVisit, visit: Visit, line: str) -> SiteError:
+    faults = [finding for finding in loaded.findings if finding.grade == "fault" and finding.line == line]
+    if faults:
+        first = faults[0]
+        return SiteError(first.text, where=first.where, received=first.received or None, do=first.do)
+    return SiteError(f"line {line} cannot be used", where=f"visits/{visit.name}/lines.csv", do="see `yewline check`")
+
+
+def _fits(site: Site, visit: Visit, line: str, recipe: Recipe, notes: list[str]) -> SiteFits:
+    """What the last run fitted over the whole site, as the provenance of its lines holds it."""
+    if not fitted_steps(recipe):
+        return SiteFits()
+    path = site.root / "results" / "visits" / visit.name / "radargrams.zarr"
+    if path.is_dir():
+        lines, _ = load_radargrams(path)
+        held = lines.light(line) if line in lines else next((lines.light(name) for name in lines), None)
+        done = {} if held is None else {each["step"]: each.get("parameters", {}) for each in provenance_steps(held)}
+        if "compensate" in done or "q_compensation" in done:
+            return SiteFits(
+                done.get("compensate", {}).get("absorption_db_per_ns"), done.get("q_compensation", {}).get("q_star")
+            )
+    notes.append(_NO_FIT)
+    return SiteFits()
+
+
+def _velocity(site: Site, visit: Visit, raw: xr.DataArray, notes: list[str]) -> float | None:
+    """The velocity of the last run, or of the visit's readings now."""
+    told = volume_attributes(site.root / "results" / "visits" / visit.name / "volume.zarr").get("velocity_m_per_ns")
+    if isinstance(told, float):
+        return told
+    x, y = raw["x"].values, raw["y"].values
+    grid = VolumeGrid(x0=float(x.mean()), y0=float(y.mean()), cell_m=1.0, nx=1, ny=1, depth_step_m=0.1, nz=1)
+    try:
+        ground = make_ground(site, visit, grid, area_of_lines([np.column_stack([x, y])], 1_000.0))
+    except YewlineError as error:
+        notes.append(f"steps after the velocity are not tried: {error.problem}")
+        return None
+    return float(ground.velocity.mean_m_per_ns)
