@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import tracemalloc
 import warnings
 
 import numpy as np
 import pytest
+from pylops import FunctionOperator
+from pylops.utils import dottest
+from pylops.waveeqprocessing.kirchhoff import Kirchhoff
 from scipy.sparse.linalg import aslinearoperator, lsqr
 
 from yewline.errors import InputError
@@ -233,10 +237,9 @@ class TestOutside:
         assert pair.adjoint(data) == pytest.approx(sum_of, abs=np.abs(alternating).sum() / 180)
 
     def test_pylops(self) -> None:
-        pylops = pytest.importorskip("pylops.waveeqprocessing.kirchhoff")
         depth, data = DEPTH[1:], self.data()
         time = 2 * np.sqrt((X[:, None, None] - X) ** 2 + depth[None, :, None] ** 2) / V
-        peer = _pylops_kirchhoff(pylops, time, depth)
+        peer = _pylops_kirchhoff(time, depth)
         pair = kirchhoff_operator(
             antennas_on_line(X), places_below_line(X, depth), V, RECORDING, options=self.OPTIONS, precision="double"
         )
@@ -246,6 +249,23 @@ class TestOutside:
         image = np.random.default_rng(7).standard_normal((36, len(depth)))
         modelled = peer._matvec(image.ravel()).reshape(36, 90)
         assert pair.apply(image)[:, 2:-2] == pytest.approx(modelled[:, 2:-2], abs=0.02 * np.abs(modelled).max())
+
+    @pytest.mark.parametrize("weights", ["2d", "2.5d", "none"])
+    def test_pylops_finds_the_pair_transposed(self, weights: str) -> None:
+        """Its dot test on our operator: (A m)ᵀ d = mᵀ (Aᵀ d) to 1e-12 in double precision."""
+        pair = kirchhoff_operator(
+            antennas_on_line(X), places_below_line(X, DEPTH[1:]), V, RECORDING, options=KirchhoffOptions(weights),
+            precision="double",
+        )  # fmt: skip
+        traces = (36, 90)
+        wrapped = FunctionOperator(
+            lambda m: pair.apply(m.reshape(pair.image_shape)).ravel(),
+            lambda d: pair.adjoint(d.reshape(traces)).ravel(),
+            traces[0] * traces[1],
+            math.prod(pair.image_shape),
+            dtype="float64",
+        )
+        assert dottest(wrapped, rtol=1e-12)
 
     def test_memory_does_not_grow_with_traces_times_image(self) -> None:
         x, depth = 0.05 * np.arange(300), 0.02 * np.arange(1, 151)
@@ -264,11 +284,11 @@ class TestOutside:
             assert peak < 0.4 * 4 * 300 * 300 * 150
 
 
-def _pylops_kirchhoff(pylops, time: np.ndarray, depth: np.ndarray):
+def _pylops_kirchhoff(time: np.ndarray, depth: np.ndarray):
     # It announces a change of its own arguments.
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        return pylops.Kirchhoff(
+        return Kirchhoff(
             z=depth, x=X, t=0.25 * np.arange(90), srcs=np.zeros((2, 1)), recs=np.vstack([X, 0 * X]), vel=V,
             wav=np.ones(1), wavcenter=0, mode="byot", trav=time.reshape(-1, 36), engine="numpy",
         )  # fmt: skip
