@@ -12,6 +12,7 @@ import xarray as xr
 from yewline._check import check_finite, check_positive
 from yewline.model import Finding, spacing_m
 from yewline.recipe.guard_background import BACKGROUNDS, LINE_GRAVES, background_findings, lengths_of
+from yewline.recipe.guard_relief import relief_findings
 from yewline.recipe.recipe import Recipe, StepCall
 
 __all__ = ["guard"]
@@ -46,6 +47,7 @@ def guard(
     grave_length_m: float,
     grave_width_m: float = 0.75,
     grave_azimuth_deg: float | None = None,
+    target_depth_m: float | None = None,
 ) -> list[Finding]:
     """Warn where a recipe may remove what is looked for, or cannot do its work on this line.
 
@@ -57,6 +59,7 @@ def guard(
     grave_width_m : its width, m; used where the azimuth is known.
     grave_azimuth_deg : bearing of the graves' long axis, clockwise from +y; left out, the line may run along them,
         which is the worst case for background removal.
+    target_depth_m : depth of the deepest target, m; left out, nothing is said of uneven ground.
 
     Returns
     -------
@@ -86,6 +89,7 @@ def guard(
         *_migrations(recipe, radargram),
         *_ends(recipe),
         *_gains(recipe, radargram),
+        *relief_findings(recipe, radargram, target_depth_m),
     ]
     return [Finding(grade="warning", **each, **where) for each in said]
 

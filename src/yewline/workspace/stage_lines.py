@@ -282,6 +282,7 @@ def guard_visit(site: Site, visit: str, recipe: Recipe, lines: Mapping[str, xr.D
             grave_length_m=target.adult.length_m,
             grave_width_m=target.adult.width_m,
             grave_azimuth_deg=target.azimuth_deg,
+            target_depth_m=target.depth_m[1],
         ):
             said.setdefault(finding.text, []).append(finding)
     findings = []
