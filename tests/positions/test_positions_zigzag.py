@@ -180,3 +180,11 @@ def test_lines_are_read_one_by_one(survey, ground):
     found = line_images(Lazy(dict.fromkeys(held)))[0]
     np.testing.assert_array_equal(found.feature[0], line_images(held)[0].feature[0])
     assert len(alive) == 2 * len(held)
+
+
+@pytest.mark.parametrize("kind", GROUNDS)
+def test_sound_surveys_raise_no_alarm(survey, ground, kind):
+    """None of sixty in all: fewer than 5 in 100, at 95 % confidence (1 − 0.05^(1/60))."""
+    for seed in range(12):
+        lines = survey(ground(500 + seed, **GROUNDS[kind]), seed=500 + seed, lines=10, length_m=12.0)
+        assert zigzag_findings(estimate_zigzag(line_images(lines)[0])) == [], (kind, seed)

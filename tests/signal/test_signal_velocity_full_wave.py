@@ -161,5 +161,5 @@ def test_own_interval_holds_the_truth_in_random_soils() -> None:
             f"{low_depth:.2f}–{high_depth:.2f} m: {part.sum()} soils, error {100 * np.nanmean(error[part]):.1f} ± "
             f"{100 * spread:.1f} %, stated {100 * stated:.1f} %"
         )
-    assert found >= 85, report
-    assert inside >= 0.9 * found, report
+    assert found >= 95, report
+    assert inside >= 90, report
