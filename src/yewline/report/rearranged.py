@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import matplotlib as mpl
@@ -11,32 +10,24 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from yewline.report.cells import Cell, Table
+from yewline.report.corrections import VisitCorrections
 from yewline.report.palette import NO_DATA, STRENGTH, STYLE, colour_map
-from yewline.report.pictures import Picture, make_picture
+from yewline.report.pictures import make_picture
 from yewline.report.words import listed
 from yewline.workspace.results import Rearranged, Seen, SiteResult, VisitResult
 
-__all__ = ["VisitRearranged", "rearranged"]
+__all__ = ["rearranged"]
 
 MOST_PICTURED: Final = 3
 _MOST_NAMED: Final = 6
 
 
-@dataclass(frozen=True, slots=True)
-class VisitRearranged:
-    """Of one visit: the table, and pictures of some."""
-
-    visit: str
-    table: Table
-    picture: Picture | None
-
-
-def rearranged(result: SiteResult) -> list[VisitRearranged]:
+def rearranged(result: SiteResult) -> list[VisitCorrections]:
     """What was accepted or proposed on every visit that had any."""
     return [_of_visit(visit) for visit in result.visits if visit.rearranged]
 
 
-def _of_visit(visit: VisitResult) -> VisitRearranged:
+def _of_visit(visit: VisitResult) -> VisitCorrections:
     rows = [
         [
             Cell(_what(each)),
@@ -55,7 +46,7 @@ def _of_visit(visit: VisitResult) -> VisitRearranged:
         "what is longer than their spacing goes on from row to row."
     )
     alt = f"{listed([_what(each) for each in shown])}: lines seen from above before and after"
-    return VisitRearranged(visit.name, table, make_picture(_figure(shown), alt, caption))
+    return VisitCorrections(visit.name, table, make_picture(_figure(shown), alt, caption))
 
 
 def _what(each: Rearranged) -> str:
