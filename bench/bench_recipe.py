@@ -23,7 +23,14 @@ import scipy.ndimage
 import scipy.signal
 
 from yewline.model import make_radargram
-from yewline.recipe import run_after, run_before, run_lines, standard_recipe
+from yewline.recipe import (
+    recipe_from_toml,
+    recipe_to_toml,
+    run_after,
+    run_before,
+    run_lines,
+    standard_recipe,
+)
 
 DT, DX, MHZ, SEPARATION, V, RATE = 0.2, 0.05, 400.0, 0.16, 0.1, 0.3
 C = 0.299792458
@@ -296,7 +303,9 @@ def map_by_wavenumber(spectrum: np.ndarray, tab: Tables) -> np.ndarray:
 
 
 def run() -> list[dict[str, Any]]:
-    arrays, recipe = recorded(), standard_recipe()
+    # Time zero by the crest, which is what the peers pick as well.
+    text = recipe_to_toml(standard_recipe()).replace('pick = "correlation"', 'pick = "peak"')
+    arrays, recipe = recorded(), recipe_from_toml(text)
     attrs = {"centre_mhz": MHZ, "separation_m": SEPARATION}
     lines = [
         make_radargram(a, interval_ns=DT, x=DX * np.arange(len(a)), y=np.zeros(len(a)), attrs=attrs) for a in arrays

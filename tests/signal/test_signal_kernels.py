@@ -86,3 +86,12 @@ def test_stolt_map(n_x, n_time, slope):
     COMPILED.stolt_map(ours, lateral, _table(), n_time, n_time // 3)
     PLAIN.stolt_map(twin, lateral, _table(), n_time, n_time // 3)
     assert np.abs(ours - twin).max() < 2e-6 * np.abs(twin).max()
+
+
+@pytest.mark.parametrize("count", [1, 2, 7, 39, 40])
+def test_sliding_mean(count):
+    x = np.random.default_rng(count).standard_normal((40, 33)).astype(np.float32)
+    found = COMPILED.sliding_mean(x, count)
+    assert found == pytest.approx(PLAIN.sliding_mean(x, count), abs=2e-6)
+    if count == 40:
+        assert found == pytest.approx(np.tile(x.mean(axis=0, dtype=float), (40, 1)), abs=1e-6)

@@ -120,6 +120,12 @@ def test_a_mark_at_a_trace_that_is_not_there_is_a_fault(text_site: Path):
     assert (fault.code, fault.line, fault.received) == ("fiducial-trace", "L05", "trace 400")
 
 
+def test_lines_that_are_not_there_are_named(text_site: Path):
+    (day(text_site) / "fiducials.csv").write_text("line,trace,distance_m\nL05,31,3\nL50,31,3\n")
+    (said,) = [f for f in load(text_site).findings if f.code == "places-line"]
+    assert (said.grade, said.received) == ("warning", "L50")
+
+
 def test_only_lines_that_a_table_names_are_made_again(text_site: Path):
     before = load(text_site).keys
     (day(text_site) / "fiducials.csv").write_text("line,trace,distance_m\nL05,31,3.1\n")

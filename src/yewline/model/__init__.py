@@ -15,6 +15,7 @@ from yewline.model.outlines import (
 from yewline.model.provenance import digest, file_sha256, version
 from yewline.model.radargram import (
     add_provenance,
+    coordinate,
     distance_along,
     interval_ns,
     make_radargram,
@@ -70,6 +71,7 @@ __all__ = [
     "VolumeGrid",
     "add_provenance",
     "centroids",
+    "coordinate",
     "digest",
     "distance_along",
     "empty_outlines",

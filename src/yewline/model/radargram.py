@@ -19,6 +19,7 @@ from yewline.errors import InputError
 
 __all__ = [
     "add_provenance",
+    "coordinate",
     "distance_along",
     "interval_ns",
     "make_radargram",
@@ -121,9 +122,14 @@ def interval_ns(radargram: xr.DataArray) -> float:
     return float(radargram.attrs["interval_ns"])
 
 
+def coordinate(radargram: xr.DataArray, name: str) -> npt.NDArray[Any]:
+    """The values of a coordinate: ``radargram[name]`` makes an array of its own, which takes as long as a filter."""
+    return np.asarray(radargram.coords.variables[name].values)
+
+
 def spacing_m(radargram: xr.DataArray) -> float:
     """Median distance between neighbouring traces of the same segment, m; 0 for a single trace."""
-    steps = np.diff(radargram["distance"].values)[np.diff(radargram["segment"].values) == 0]
+    steps = np.diff(coordinate(radargram, "distance"))[np.diff(coordinate(radargram, "segment")) == 0]
     return float(np.median(steps)) if len(steps) else 0.0
 
 

@@ -13,7 +13,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from yewline.errors import InputError
-from yewline.model import with_amplitude
+from yewline.model import coordinate, with_amplitude
 from yewline.recipe.steps import Step
 from yewline.signal import Section, pick_time_zero, start_at
 
@@ -97,7 +97,7 @@ class HeldLine:
         if samples > like.sizes["time"]:
             like = _with_times(like, self.section.interval_ns, samples)
         result = with_amplitude(like, amplitude)
-        if self.zeroed and float(like["time"].values[0]) != 0.0:
+        if self.zeroed and float(coordinate(like, "time")[0]) != 0.0:
             times = self.section.interval_ns * np.arange(samples)
             result = result.assign_coords(time=("time", times, like["time"].attrs))
         return result.assign_attrs(self.said) if self.said else result
@@ -246,6 +246,6 @@ def _runs(radargram: xr.DataArray) -> tuple[slice, ...]:
     """Runs of traces that follow one another in the same segment."""
     if "segment" not in radargram.coords:
         return (slice(0, radargram.sizes["trace"]),)
-    edges = np.flatnonzero(np.diff(radargram["segment"].values) != 0) + 1
+    edges = np.flatnonzero(np.diff(coordinate(radargram, "segment")) != 0) + 1
     stops = [0, *edges.tolist(), radargram.sizes["trace"]]
     return tuple(slice(a, b) for a, b in pairwise(stops))

@@ -10,7 +10,7 @@ import numpy as np
 import xarray as xr
 
 from yewline.errors import InputError
-from yewline.model import add_provenance, interval_ns, spacing_m, version
+from yewline.model import add_provenance, coordinate, interval_ns, spacing_m, version
 from yewline.recipe.held import HeldLine, hold
 from yewline.recipe.recipe import Recipe, StepCall
 from yewline.signal import Below, Beside, Section
@@ -63,7 +63,7 @@ def section_of(
             where=_line(radargram),
             do="give attrs={'centre_mhz': ...}, or centre_mhz under [antenna] in visit.toml",
         )
-    heights = radargram["z"].values
+    heights = coordinate(radargram, "z")
     return Section(
         interval_ns=interval_ns(radargram),
         spacing_m=spacing_m(radargram),
@@ -72,10 +72,10 @@ def section_of(
         velocity_m_per_ns=velocity_m_per_ns,
         absorption_db_per_ns=absorption_db_per_ns,
         q_star=q_star,
-        distance_m=radargram["distance"].values,
+        distance_m=coordinate(radargram, "distance"),
         elevation_m=heights if np.any(heights) else None,
-        x_m=radargram["x"].values,
-        y_m=radargram["y"].values,
+        x_m=coordinate(radargram, "x"),
+        y_m=coordinate(radargram, "y"),
         below=None if around is None else around.below,
         beside=None if around is None else around.beside,
         line_spacing_m=None if around is None else around.line_spacing_m,

@@ -10,6 +10,7 @@ from pydantic import Field
 
 from yewline._check import check_choice, check_positive
 from yewline.errors import InputError
+from yewline.signal.engines import COMPILED
 from yewline.signal.section import Section
 from yewline.signal.sliding_median import sliding_median
 from yewline.signal.traces import Traces, check_traces
@@ -64,12 +65,8 @@ def background_removal(
     if count >= n:
         average = values.mean(axis=0, dtype=np.float64) if statistic == "mean" else np.median(values, axis=0)
         return values - average.astype(np.float32)
-    first = np.clip(np.arange(n) - count // 2, 0, n - count)
-    if statistic == "mean":
-        total = np.zeros((n + 1, values.shape[1]))
-        np.cumsum(values, axis=0, dtype=np.float64, out=total[1:])
-        return values - ((total[first + count] - total[first]) / count).astype(np.float32)
-    return values - sliding_median(values, count)
+    average = COMPILED.sliding_mean(values, count) if statistic == "mean" else sliding_median(values, count)
+    return np.asarray(values - average, np.float32)
 
 
 def traces_of(window_m: float, section: Section, n: int) -> int:

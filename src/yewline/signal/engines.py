@@ -16,6 +16,7 @@ class Kernels:
     """One set of kernels; the arguments of each are those of its function in `kernels_plain`."""
 
     running_mean: Callable[..., Any]
+    sliding_mean: Callable[..., Any]
     second_order_sections: Callable[..., Any]
     largest_swing: Callable[..., Any]
     mean_about: Callable[..., Any]
@@ -27,6 +28,7 @@ class Kernels:
 ENGINES: Final = {
     "compiled": Kernels(
         running_mean=kernels.running_mean,
+        sliding_mean=kernels.sliding_mean,
         second_order_sections=kernels.second_order_sections,
         largest_swing=kernels.largest_swing,
         mean_about=kernels.mean_about,
@@ -36,6 +38,7 @@ ENGINES: Final = {
     ),
     "plain": Kernels(
         running_mean=kernels_plain.running_mean,
+        sliding_mean=kernels_plain.sliding_mean,
         second_order_sections=kernels_plain.second_order_sections,
         largest_swing=kernels_plain.largest_swing,
         mean_about=kernels_plain.mean_about,

@@ -19,6 +19,7 @@ __all__ = [
     "running_mean",
     "second_order_sections",
     "shift_traces",
+    "sliding_mean",
     "stolt_map",
 ]
 
@@ -57,6 +58,28 @@ def running_mean(x: F32, half: int) -> F32:
             leaves = row[i - half - 1] if i > half else np.float32(0.0)
             total += np.float64(enters) - np.float64(leaves)
             out[t, i] = total * count[i]
+    return out
+
+
+@njit(cache=True, nogil=True)
+def sliding_mean(x: F32, count: int) -> F32:
+    """Mean over `count` neighbouring traces, at most all of them; at both ends of the line the window stands still."""
+    n_trace, n = x.shape
+    out = np.empty_like(x)
+    total = np.zeros(n)
+    for t in range(count):
+        for i in range(n):
+            total[i] += x[t, i]
+    share = 1.0 / count
+    first = 0
+    for t in range(n_trace):
+        wanted = min(max(t - count // 2, 0), n_trace - count)
+        if wanted > first:
+            for i in range(n):
+                total[i] += np.float64(x[first + count, i]) - np.float64(x[first, i])
+            first = wanted
+        for i in range(n):
+            out[t, i] = total[i] * share
     return out
 
 

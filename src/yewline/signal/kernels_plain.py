@@ -12,6 +12,7 @@ __all__ = [
     "running_mean",
     "second_order_sections",
     "shift_traces",
+    "sliding_mean",
     "stolt_map",
 ]
 
@@ -29,6 +30,15 @@ def running_mean(x: F32, half: int) -> F32:
     high = np.minimum(np.arange(n) + half + 1, n)
     low = np.maximum(np.arange(n) - half, 0)
     return ((total[:, high] - total[:, low]) / (high - low)).astype(np.float32)
+
+
+def sliding_mean(x: F32, count: int) -> F32:
+    """Mean over `count` neighbouring traces, at most all of them; at both ends of the line the window stands still."""
+    n = len(x)
+    first = np.clip(np.arange(n) - count // 2, 0, n - count)
+    total = np.zeros((n + 1, x.shape[1]))
+    np.cumsum(x, axis=0, dtype=np.float64, out=total[1:])
+    return ((total[first + count] - total[first]) / count).astype(np.float32)
 
 
 def second_order_sections(x: F32, sos: F64, steady: F64, pad: int) -> F32:

@@ -50,7 +50,7 @@ def load_visit(site: Site, visit: Visit, *, progress: Progress = SILENT) -> Load
         return LoadedVisit({}, _of_visit(site, visit, [Finding.of_error(error, "lines-table"), _nothing(visit)]))
     rows, said = amend_rows(rows, visit.settings.corrections)
     places = load_places(site, visit)
-    findings += [*said, *places.findings]
+    findings += [*said, *places.findings, *places.strangers({row.line for row in rows})]
     files = _files_of(visit)
     reading = _Reading(site, visit, rows, files, places)
     read = reading.all_lines(progress)

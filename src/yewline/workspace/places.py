@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -47,8 +48,24 @@ class Places:
     def content(self, line: str) -> list[Any]:
         """All of it that bears on one line, for the key of what follows from it."""
         of_line = [_content(rows if rows is None else rows[rows["line"] == line]) for rows in (self.marks, self.times)]
-        common = [_content(self.heights), _content(self.track), self.frame_sigma_m]
-        return [*of_line, *common, [repr(each) for each in zigzag_of(line, self.corrections)]]
+        return [*of_line, *self._common, [repr(each) for each in zigzag_of(line, self.corrections)]]
+
+    @cached_property
+    def _common(self) -> list[Any]:
+        """What bears on every line; a day's track is long, and is gone through once."""
+        return [_content(self.heights), _content(self.track), self.frame_sigma_m]
+
+    def strangers(self, lines: Collection[str]) -> list[Finding]:
+        """Lines that a table names and the visit does not have."""
+        named = (("fiducials.csv", self.marks), ("trace_times.csv", self.times), ("tracks", self.track))
+        findings = []
+        for where, rows in named:
+            names = [] if rows is None else sorted({str(name) for name in rows["line"] if name} - set(lines))
+            if names:
+                text, do = "a table names lines that lines.csv does not have", "check their names"
+                received = ", ".join(names[:8]) + (" …" if len(names) > 8 else "")
+                findings.append(Finding("warning", "places-line", text, where=where, received=received, do=do))
+        return findings
 
 
 def place_files(site: Site) -> list[Path]:
