@@ -213,15 +213,16 @@ def whole(x: np.ndarray) -> np.ndarray:
     move = np.floor(zero).astype(np.int64)
     weights, tab = sinc_weights(zero - move), left(zero)
     n = tab.samples
+    # Filters see the whole record: what comes before time zero is cut afterwards.
+    clean = x - scipy.ndimage.uniform_filter1d(x, DEWOW, axis=1, mode="constant") / tables(SAMPLES).dewow_share
+    clean = scipy.signal.sosfiltfilt(SOS, clean, axis=-1).astype(np.float32)
     # One gather from a padded copy for all eight neighbours.
     reach = int(np.abs(move).max()) + 8
-    padded = np.pad(x, ((0, 0), (reach, reach)))
+    padded = np.pad(clean, ((0, 0), (reach, reach)))
     windows = np.take_along_axis(padded, reach - 3 + move[:, None] + np.arange(n + 7), axis=1)
-    shifted = weights[:, :1] * windows[:, :n]
+    y = weights[:, :1] * windows[:, :n]
     for j in range(1, 8):
-        shifted += weights[:, j : j + 1] * windows[:, j : j + n]
-    y = shifted - scipy.ndimage.uniform_filter1d(shifted, DEWOW, axis=1, mode="constant") / tab.dewow_share
-    y = scipy.signal.sosfiltfilt(SOS, y, axis=-1).astype(np.float32)
+        y += weights[:, j : j + 1] * windows[:, j : j + n]
     y -= y.mean(axis=0)
     y *= tab.gain
     migrated = from_spectrum(map_whole(to_spectrum(y, tab), tab), len(y), tab)
@@ -271,10 +272,10 @@ def by_trace(x: np.ndarray) -> np.ndarray:
     for t in range(len(x)):
         move = int(np.floor(zero[t]))
         weights = sinc_weights(np.array([zero[t] - move]))[0]
-        padded = np.pad(x[t], 600)[600 + move - 3 : 600 + move + 4 + tab.samples]
-        trace = np.correlate(padded, weights, "valid")
-        trace = trace - scipy.ndimage.uniform_filter1d(trace, DEWOW, mode="constant") / tab.dewow_share
-        y[t] = scipy.signal.sosfiltfilt(SOS, trace)
+        trace = x[t] - scipy.ndimage.uniform_filter1d(x[t], DEWOW, mode="constant") / tables(SAMPLES).dewow_share
+        trace = scipy.signal.sosfiltfilt(SOS, trace).astype(np.float32)
+        padded = np.pad(trace, 600)[600 + move - 3 : 600 + move + 4 + tab.samples]
+        y[t] = np.correlate(padded, weights, "valid")
     mean = y.mean(axis=0)
     for t in range(len(x)):
         y[t] = (y[t] - mean) * tab.gain
