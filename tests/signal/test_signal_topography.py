@@ -69,6 +69,22 @@ def test_targets_under_a_mound_are_found_within_a_tenth_of_a_metre(target):
     assert abs(X[apex] - target) > 0.7 * abs(tilt_offset_m(way[apex], slope[apex]))
 
 
+@pytest.mark.parametrize("target", [6.5, 7.5, 9.0, 11.5, 13.0])
+def test_statics_put_the_top_of_a_diffraction_above_its_target(target):
+    """2(datum − h) + 2√((x − x₀)² + (h − z)²) is level at x₀ whatever the slope there: no tilt is to be added to it.
+    Tilt belongs to times from the ground (the test above), where the earliest answer is that of the antenna's axis."""
+    way = np.hypot(X - target, MOUND + 0.4)
+    line = (ricker(T - (2 * way / V)[:, None]) / way[:, None]).astype(np.float32)
+    shown = topography(line, section(), velocity_m_per_ns=V)
+    top = np.clip(shown.argmax(axis=1), 1, shown.shape[1] - 2)
+    left, middle, right = (shown[np.arange(len(X)), top + step].astype(float) for step in (-1, 0, 1))
+    crest = top + 0.5 * (left - right) / np.minimum(left - 2 * middle + right, -1e-9)
+    near = np.flatnonzero(np.abs(X - target) < 0.35)
+    bend, slope, _ = np.polyfit(X[near] - target, crest[near], 2)
+    assert -slope / (2 * bend) == pytest.approx(0.0, abs=0.02)
+    assert float(MOUND.max()) - V * crest[near].min() * 0.2 / 2 == pytest.approx(-0.4, abs=0.01)
+
+
 def test_slope_of_a_plane_and_of_a_parabola():
     x = np.sort(np.random.default_rng(0).uniform(0, 20, 200))
     height, slope = ground_slope(x, 5.0 - 0.2 * x, smooth_m=1.0)

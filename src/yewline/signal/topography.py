@@ -105,7 +105,8 @@ def topography(
     """Show a line under its true surface: each trace is moved so that time counts from a level datum.
 
     For display: depth below the ground can no longer be read from the time of a sample. It is right where slopes are
-    gentle; steeper ground needs migration from topography, and an antenna on a slope looks uphill (`tilt_offset_m`).
+    gentle; steeper ground needs migration from topography. The top of a diffraction then lies above its target; on
+    records that were not moved it lies where the tilted antenna looks at the target (`tilt_offset_m`).
 
     Parameters
     ----------
