@@ -14,6 +14,7 @@ import xarray as xr
 from yewline.errors import SiteError, YewlineError
 from yewline.model import VolumeGrid, add_provenance, provenance_steps
 from yewline.recipe import Recipe, StepView, explain_recipe
+from yewline.signal import kept_and_removed
 from yewline.workspace.load import LoadedVisit, line_names, load_lines, load_visit
 from yewline.workspace.site import Site, Visit
 from yewline.workspace.site_fits import SiteFits, fitted_steps
@@ -166,9 +167,10 @@ def line_at(site: Site, visit: str, line: str, stage: str) -> xr.DataArray:
 
 def _tried(part: str, views: tuple[StepView, ...]) -> Iterator[TriedStep]:
     for view in views:
-        before, after = (_rms(each) for each in (view.before, view.after))
-        share = None if view.removed is None else (_rms(view.removed) / before) ** 2 if before > 0 else 0.0
-        yield TriedStep(part, view, before, after, share)
+        share = None
+        if view.removed is not None:
+            share = kept_and_removed(view.before.values, view.after.values).removed_share
+        yield TriedStep(part, view, _rms(view.before), _rms(view.after), share)
 
 
 def _rms(line: xr.DataArray) -> float:
