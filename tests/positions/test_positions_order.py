@@ -72,8 +72,13 @@ def test_sound_surveys_raise_no_alarm(survey, ground):
     assert len({(kind, seed) for kind, seed, _ in alarms}) / 100 < 0.05, alarms
 
 
-@pytest.mark.parametrize("kind", ["objects", "dipping layers", "oblique"])
-def test_confusion_matrix_over_planted_faults(survey, ground, record, kind):
+@pytest.mark.parametrize(
+    ("kind", "repeats"),
+    # A repeat shows itself only by being more alike than neighbours are. Of twelve a ground, measured: 5, 12, 10,
+    # 0 and 4 were named; the others passed for neighbours, and none for another fault.
+    [("objects", 0.5), ("dipping layers", 0.9), ("oblique", 0.6), ("weak", 0.0), ("one way", 0.1)],
+)
+def test_confusion_matrix_over_planted_faults(survey, ground, record, kind, repeats):
     here, how = GROUNDS[kind]
     matrix: Counter[tuple[str, str]] = Counter()
     beside = 0
@@ -87,12 +92,12 @@ def test_confusion_matrix_over_planted_faults(survey, ground, record, kind):
             matrix[fault, "right" if found & right else "missed" if not found else "wrong"] += 1
             beside += len(found - right)
     hits = {fault: matrix[fault, "right"] / SEEDS for fault in planted}
-    # Lines in a table show themselves by their neighbours; a repeat only by being more alike than neighbours are.
     assert hits["reversed"] == 1.0, matrix
     assert hits["swapped"] > 0.9, matrix
     assert hits["swapped far"] > 0.9, matrix
     assert hits["moved"] > 0.9, matrix
-    assert hits["duplicate"] > 0.4, matrix
+    assert hits["duplicate"] >= repeats, matrix
+    assert not any(result == "wrong" for _, result in matrix), matrix
     # Whatever is named besides or instead of the fault counts as a false alarm.
     assert beside / (SEEDS * len(planted)) < 0.05, matrix
 
