@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-import skfmm
 from scipy import optimize
 
 from yewline.errors import InputError
@@ -91,6 +90,7 @@ class TestEikonal:
         assert time[50, 40] == pytest.approx(eikonal_times([(1.0, 0.0)], ground, order="first")[0, 50, 40], rel=0.05)
 
     def test_scikit_fmm(self) -> None:
+        skfmm = pytest.importorskip("skfmm")
         ground, _ = gradient(0.02)
         x, z = 0.02 * np.arange(151), 0.02 * np.arange(76)
         # Its front is a circle three nodes wide, reached at nearly one time; 1/20 ns is what its second order is off by
