@@ -31,7 +31,10 @@ def test_every_step_tells_what_it_kept_and_what_it_removed(text_site: Path):
     assert steps["compensate"].rms_after == pytest.approx(
         float(np.sqrt((steps["compensate"].view.after.values.astype(float) ** 2).mean())), rel=1e-6
     )
-    assert trial.notes == ("absorption is fitted over the whole site by a run: none is compensated here yet",)
+    assert trial.notes == (
+        "absorption is fitted over the whole site by a run with these steps: none is compensated here yet",
+        "the velocity is that of the readings' mean: a run maps them first",
+    )
     json.dumps(trial.as_dict())
 
 
@@ -51,7 +54,7 @@ def test_after_a_run_a_trial_gives_what_the_run_gave(text_site: Path, monkeypatc
     recorded, before, after = (site.radargram("day", "L05", stage=stage) for stage in ("recorded", "before", "after"))
     np.testing.assert_array_equal(before.values, kept["L05"].values)
     np.testing.assert_allclose(after.values, fed["L05"], rtol=1e-5, atol=1e-6 * fed["L05"].max())
-    assert try_line(site, "L05").notes == ()
+    assert try_line(site, "L05").notes == ("absorption and velocity are those of the last run",)
     # A pick on one is a pick on the other: the same traces, the same times.
     for name in ("x", "y", "distance"):
         np.testing.assert_array_equal(before[name].values, recorded[name].values)

@@ -11,23 +11,26 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from yewline.errors import SiteError, YewlineError
-from yewline.model import VolumeGrid, add_provenance, provenance_steps
+from yewline.errors import SiteError
+from yewline.ground import summarise_moisture, velocity_declared, velocity_from_moisture
+from yewline.model import add_provenance, provenance_steps
 from yewline.recipe import Recipe, StepView, explain_recipe
 from yewline.signal import kept_and_removed
 from yewline.workspace.load import LoadedVisit, line_names, load_lines, load_visit
 from yewline.workspace.site import Site, Visit
 from yewline.workspace.site_fits import SiteFits, fitted_steps
-from yewline.workspace.stage_ground import make_ground
+from yewline.workspace.stage_ground import load_readings
 from yewline.workspace.stage_lines import load_recipe, mend_line
 from yewline.workspace.store import load_radargrams, volume_attributes
-from yewline.workspace.truth import area_of_lines
 
 __all__ = ["STAGES", "Trial", "TriedStep", "line_at", "try_line"]
 
 STAGES = ("recorded", "before", "after")
 """As recorded; after the steps before the velocity is known; after those that need it, which feed the volume."""
-_NO_FIT = "absorption is fitted over the whole site by a run: none is compensated here yet"
+_FOLLOWS = {"recorded": "", "before": "recorded", "after": "before"}
+_NO_FIT = "absorption is fitted over the whole site by a run with these steps: none is compensated here yet"
+_LAST_RUN = "absorption and velocity are those of the last run"
+_AROUND = "the recipe looks around the line, which a trial of one line cannot"
 
 
 @dataclass(frozen=True)
@@ -125,11 +128,11 @@ def try_line(site: Site, line: str, *, visit: str | None = None) -> Trial:
         q_star=fits.q_star,
     )
     steps = list(_tried("before", before))
-    velocity = _velocity(site, chosen, raw, notes)
+    velocity = _velocity(site, chosen, notes)
     if velocity is not None:
         start = before[-1].after if before else raw
-        if any(call.kind.first for call in recipe.after):
-            notes.append("the lines beside it are not read: it is migrated by itself")
+        if any(call.kind.first or call.parameters.get("ground") == "below the line" for call in recipe.after):
+            notes.append(_AROUND)
         steps += _tried("after", explain_recipe(recipe, start, part="after", velocity_m_per_ns=velocity))
     seconds = time.perf_counter() - started
     return Trial(chosen.name, line, recipe.name, tuple(steps), velocity, raw, tuple(notes), seconds)
@@ -159,10 +162,14 @@ def line_at(site: Site, visit: str, line: str, stage: str) -> xr.DataArray:
         raise SiteError(_NO_FIT, where=f"visits/{visit}, line {line}", do="run the site first")
     if stage == "after" and trial.velocity_m_per_ns is None:
         raise SiteError(trial.notes[-1], where=f"visits/{visit}", do="add readings, or declare a velocity")
+    if stage == "after" and _AROUND in trial.notes:
+        raise SiteError(
+            _AROUND, where=f"visits/{visit}, line {line}", do="use yewline.recipe.run_after with its Around"
+        )
     done = [each.view for each in trial.steps if stage == "after" or each.part == "before"]
     found = trial.recorded if stage == "recorded" or not done else done[-1].after
     steps = [] if stage == "recorded" else [{"step": view.step, "parameters": view.parameters} for view in done]
-    return add_provenance(found, *steps).assign_attrs(stage=stage)
+    return add_provenance(found, *steps).assign_attrs(stage=stage, follows_from=_FOLLOWS[stage])
 
 
 def _tried(part: str, views: tuple[StepView, ...]) -> Iterator[TriedStep]:
@@ -205,28 +212,55 @@ def _fits(site: Site, visit: Visit, line: str, recipe: Recipe, notes: list[str])
     if not fitted_steps(recipe):
         return SiteFits()
     path = site.root / "results" / "visits" / visit.name / "radargrams.zarr"
-    if path.is_dir():
+    try:
         lines, _ = load_radargrams(path)
         held = lines.light(line) if line in lines else next((lines.light(name) for name in lines), None)
-        done = {} if held is None else {each["step"]: each.get("parameters", {}) for each in provenance_steps(held)}
-        if "compensate" in done or "q_compensation" in done:
-            return SiteFits(
-                done.get("compensate", {}).get("absorption_db_per_ns"), done.get("q_compensation", {}).get("q_star")
-            )
+        done = [] if held is None else [each for each in provenance_steps(held) if each.get("part") == "before"]
+    except (OSError, ValueError, KeyError, TypeError):
+        # No run yet, or results that are damaged: they are safe to delete, and count as if they were.
+        done = []
+    if done and _same_steps(recipe, done):
+        notes.append(_LAST_RUN)
+        fitted = {each["step"]: each["parameters"] for each in done}
+        return SiteFits(
+            fitted.get("compensate", {}).get("absorption_db_per_ns"), fitted.get("q_compensation", {}).get("q_star")
+        )
     notes.append(_NO_FIT)
     return SiteFits()
 
 
-def _velocity(site: Site, visit: Visit, raw: xr.DataArray, notes: list[str]) -> float | None:
+def _same_steps(recipe: Recipe, done: list[dict[str, Any]]) -> bool:
+    """Whether the last run took the steps that the recipe has now, with what it states."""
+    if [call.step for call in recipe.before] != [each["step"] for each in done]:
+        return False
+    return all(
+        each["parameters"].get(name) == value
+        for call, each in zip(recipe.before, done, strict=True)
+        for name, value in call.stated.items()
+    )
+
+
+def _velocity(site: Site, visit: Visit, notes: list[str]) -> float | None:
     """The velocity of the last run, or of the visit's readings now."""
     told = volume_attributes(site.root / "results" / "visits" / visit.name / "volume.zarr").get("velocity_m_per_ns")
     if isinstance(told, float):
+        if _LAST_RUN not in notes:
+            notes.append("the velocity is that of the last run")
         return told
-    x, y = raw["x"].values, raw["y"].values
-    grid = VolumeGrid(x0=float(x.mean()), y0=float(y.mean()), cell_m=1.0, nx=1, ny=1, depth_step_m=0.1, nz=1)
-    try:
-        ground = make_ground(site, visit, grid, area_of_lines([np.column_stack([x, y])], 1_000.0))
-    except YewlineError as error:
-        notes.append(f"steps after the velocity are not tried: {error.problem}")
-        return None
-    return float(ground.velocity.mean_m_per_ns)
+    readings, _ = load_readings(site, visit, None)
+    declared = velocity_declared(visit.settings.soil)
+    if readings is None:
+        if declared is None:
+            notes.append("steps after the velocity are not tried: there are no readings and none is declared")
+            return None
+        return declared.mean_m_per_ns
+    how = visit.settings.readings
+    field = velocity_from_moisture(
+        summarise_moisture(readings, support_depth_m=how.support_depth_m),
+        None,
+        sigma_vwc=how.sigma_vwc,
+        support_depth_m=how.support_depth_m,
+        target_depth_m=site.settings.target.depth_m[1],
+    )
+    notes.append("the velocity is that of the readings' mean: a run maps them first")
+    return float(field.mean_m_per_ns)
