@@ -57,7 +57,8 @@ class ZigzagEstimate:
 
     Attributes
     ----------
-    offset_m, sigma_m : in the middle of the lines, and its standard deviation; alternate lines lie twice as far apart.
+    offset_m, sigma_m : in the middle of the lines, and its standard deviation, infinite where the correlation has no
+        peak at the offset; alternate lines lie twice as far apart.
     slope_m_per_m, slope_sigma : how it grows along the axis; 0 where the data do not call for it.
     middle_m : place along the axis to which `offset_m` belongs.
     score_before, score_after : mean correlation of neighbours walked opposite ways, as placed and as corrected.
@@ -66,7 +67,8 @@ class ZigzagEstimate:
         lines walked the same way did not fail.
     bias : the test on lines walked the same way.
     pairs : neighbours walked opposite ways.
-    line_offset_m, line_sigma_m : by line, what is left of each line's own offset after the common one.
+    line_offset_m, line_sigma_m : by line, what is left of each line's own offset after the common one; 0 ± infinity
+        where the correlation has no peak, 0 ± NaN for a line without neighbours.
     """
 
     offset_m: float
