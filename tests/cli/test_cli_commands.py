@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import subprocess
@@ -13,6 +14,7 @@ import time
 from pathlib import Path
 
 import jsonschema
+import numpy as np
 import pytest
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "src" / "yewline" / "workspace" / "run.schema.json").read_text())
@@ -36,6 +38,7 @@ def test_new_check_run_compare_report(text_site: Path, tmp_path: Path):
     assert checked.returncode == 0, checked.stdout + checked.stderr
     assert "0 faults" in checked.stderr
     assert "15 lines" in checked.stdout
+    assert "Before you leave" not in checked.stdout
 
     ran = yewline("run", text_site, folder=tmp_path)
     assert ran.returncode == 0, ran.stderr
@@ -69,6 +72,25 @@ def test_check_returns_one_where_there_are_faults(text_site: Path, tmp_path: Pat
     assert fault["line"] == "L04"
     assert fault["where"] == "visits/day/lines.csv, row 6"
     assert yewline("check", text_site, folder=tmp_path).returncode == 1
+
+
+def test_check_prints_the_walk_in_the_order_of_walking(text_site: Path, tmp_path: Path):
+    lines = text_site / "visits" / "day" / "lines"
+    for name in ("L11", "L02", "L05"):
+        samples = np.loadtxt(lines / f"{name}.txt")
+        samples[:, 20:24] = 0.0
+        np.savetxt(lines / f"{name}.txt", samples, fmt="%.6f", delimiter="\t")
+    told = json.loads(yewline("check", text_site, "--json", folder=tmp_path).stdout)["walk_again"]["day"]
+    printed = yewline("check", text_site, folder=tmp_path).stdout
+    head, walk = printed.split("Before you leave, day: 3 lines to walk again\n")
+    assert "traces without signal" in head
+    sentence = r"^ +(\d) +(Walk line (L\d\d) again, (?:east|west)ward, from .+: .*traces without signal.*\.)$"
+    rows = re.findall(sentence, walk, re.MULTILINE)
+    assert [number for number, _, _ in rows] == ["1", "2", "3"]
+    # The very list that programs get, and a short walk: from one end of the site to the other.
+    assert [name for _, _, name in rows] == [row["line"] for row in told]
+    assert [text[1:] for _, text, _ in rows] == [row["text"][1:] + "." for row in told]
+    assert [name for _, _, name in rows] in (["L02", "L05", "L11"], ["L11", "L05", "L02"])
 
 
 @pytest.mark.parametrize(
