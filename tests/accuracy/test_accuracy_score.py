@@ -11,6 +11,9 @@ from shapely import affinity
 
 from yewline.accuracy import Window, centroids_of, chance_recall, draw_shifts, placement_level, score_visit
 from yewline.errors import InputError
+from yewline.hotspots import coverage_area
+from yewline.model import VelocityField, VolumeGrid, make_radargram
+from yewline.volume import build_volume
 
 AREA = shapely.box(0, 0, 40, 25)
 GRAVES = [shapely.box(x, y, x + 2, y + 0.8) for x, y in [(4, 4), (4, 8), (12, 4), (12, 8), (20, 14), (30, 20)]]
@@ -164,6 +167,40 @@ def test_masked_graves_do_not_change_recall():
     two = score([spot(18.2, 5.5), spot(17.5, 5.5)], pair, covered=west, opened=shapely.box(10, 0, 30, 20))
     assert sorted(two.matches.tolist()) == [[0, 1], [1, 0]]
     assert (two.recall.k, two.recall.n, two.precision.k) == (1, 1, 2)
+
+
+def test_ground_that_could_not_be_walked_changes_coverage_and_not_recall():
+    """Lines that leave out a rectangle about one grave, as headstones make them."""
+    hole = shapely.box(17, 11, 25, 18)
+    grid = VolumeGrid(x0=0.25, y0=0.25, cell_m=0.5, nx=80, ny=50, depth_step_m=0.2, nz=1)
+    spacing = 0.5
+
+    def covered(left_out) -> shapely.Geometry:
+        lines = []
+        for y in spacing * (0.5 + np.arange(50)):
+            x = np.arange(0.05, 40.0, 0.1)
+            there = ~shapely.intersects_xy(left_out, x, np.full(len(x), y))
+            segment = (np.arange(len(x)) > np.argmin(there)).astype(int)[there] if not there.all() else None
+            x = x[there]
+            lines.append(make_radargram(np.ones((len(x), 20)), interval_ns=0.5, x=x, y=0 * x + y, segment=segment))
+        volume = build_volume(lines, VelocityField.uniform(0.1, 0.01), grid, line_spacing_m=spacing)
+        return coverage_area(volume.strength.values[0], grid)
+
+    whole, holed = covered(shapely.Polygon()), covered(hole)
+    assert whole.area == pytest.approx(AREA.area)
+    # At most what was left out, at least that less 1.5 spacings, over which the volume goes, and half a cell.
+    lost = whole.area - holed.area
+    assert hole.buffer(-(1.5 * spacing + grid.cell_m / 2), join_style="mitre").area <= lost <= hole.area
+    assert hole.buffer(grid.cell_m / 2, join_style="mitre").contains(whole - holed)
+
+    every, masked = score(covered=whole), score(covered=holed)
+    unknown = score(covered=holed, graves=[g for g in GRAVES if not hole.contains(g)])
+    assert (every.recall.k, every.recall.n) == (3, 6)
+    # The share of known burials that could be found falls; recall is that of the others.
+    assert (every.eligible.mean(), masked.eligible.mean()) == (1.0, 5 / 6)
+    assert (masked.recall.k, masked.recall.n) == (3, 5)
+    assert masked.recall == unknown.recall
+    assert any("1 of 6 known burials lie outside the covered ground" in note for note in masked.notes)
 
 
 def test_empty_ground_far_away_changes_no_match():
