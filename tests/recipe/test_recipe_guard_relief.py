@@ -25,7 +25,7 @@ def said(recipe, heights, depth=1.2, segment=None):
 
 
 def test_a_slope_of_ten_degrees_is_named_with_what_it_moves():
-    """A target 1.2 m deep is moved by 1.2 m · sin 10° = 0.21 m (NEEDS, 1.7)."""
+    """A target 1.2 m deep is moved by 1.2 m · sin 10° = 0.21 m."""
     (finding,) = said(STOLT, 100 + np.tan(np.radians(10)) * X)
     assert "up to 10°" in finding.received
     assert "moved by up to 0.21 m" in finding.received

@@ -66,6 +66,8 @@ def test_far_out_the_dip_is_two_over_the_velocity_of_light():
 
 
 # Recall, false alarms, places: seeded lines. When the limits were set 80 of 80 were found on 40 lines, none false.
+# On 60 fresh ones 115 of 120 lay where asserted below, 3 within 0.25 m of it, 2 that nearly coincide passed for one;
+# 0 of 120 lines of ground and 0 of 120 of noise alone raised an alarm: below 2.5 in 100 each, at 95 % confidence.
 
 
 def test_two_echoes_a_line_are_found_where_they_are_and_nothing_else():

@@ -44,7 +44,7 @@ def found(line: np.ndarray, heights: np.ndarray, speed: float, *, from_surface: 
 
 
 def test_targets_under_mounds_are_found_within_a_tenth_of_a_metre():
-    """Heights to 2 cm, velocity to 4 %, noise: at least 95 of 100 within 0.10 m along the line (NEEDS, HP5)."""
+    """Heights to 2 cm, velocity to 4 %, noise: at least 95 of 100 within 0.10 m along the line."""
     off, flat = [], []
     for seed in range(CASES):
         line, heights, at, _, speed = case(seed, level=False)
@@ -60,3 +60,7 @@ def test_level_ground_moves_nothing():
         line, heights, at, _, speed = case(seed, level=True)
         assert found(line, heights, speed, from_surface=True) == found(line, heights, speed, from_surface=False)
         assert abs(found(line, heights, speed, from_surface=True) - at) <= 0.10
+        # Levelled with errors of 2 cm, it moves by a trace at most.
+        levelled = np.random.default_rng([seed, 12]).normal(0, 0.02, len(X))
+        moved = found(line, levelled, speed, from_surface=True) - found(line, heights, speed, from_surface=True)
+        assert abs(moved) < 0.06
