@@ -41,6 +41,18 @@ def test_drift_is_taken_out() -> None:
     assert np.ptp(found.raw.argmax(axis=1)) >= 7
 
 
+def test_time_zero_is_taken_as_the_recipe_takes_it() -> None:
+    """One trace 1 ns late: levelled where each trace is picked by itself, left late where nine are smoothed."""
+    late = line()
+    late.values[60] = np.roll(late.values[60], 4)
+    alone, smoothed = (correction_of(late, "drift", {**CORRELATION, "smooth_traces": n}) for n in (1, 9))
+    assert alone is not None
+    assert smoothed is not None
+    crest = alone.mended.argmax(axis=1)
+    assert np.ptp(crest) <= 1
+    assert np.ptp(smoothed.mended.argmax(axis=1)) >= 3
+
+
 def test_silent_traces_take_what_lies_between_their_neighbours() -> None:
     found = correction_of(line(dead=(60, 61)), "traces", {})
     assert found is not None

@@ -12,7 +12,7 @@ from PIL import Image
 from yewline.cli.trial import carry_out
 from yewline.errors import InputError, SiteError
 from yewline.recipe import run_after, standard_recipe
-from yewline.workspace import open_site, stage_volume, try_line
+from yewline.workspace import Trial, open_site, stage_volume, try_line
 from yewline.workspace.run import site_result
 from yewline.workspace.store import load_radargrams
 
@@ -109,6 +109,62 @@ def test_without_a_velocity_the_steps_after_it_are_not_tried(text_site: Path):
     assert trial.velocity_m_per_ns is None
     assert {each.part for each in trial.steps} == {"before"}
     assert "steps after the velocity are not tried" in trial.notes[-1]
+
+
+@pytest.mark.parametrize(
+    ("step", "tried"),
+    [
+        # The lines beside it are not read: it is migrated by itself.
+        ('step = "migrate_kirchhoff_3d"', ["migrate_kirchhoff_3d"]),
+        # The ground below one line is not known before a run has mapped it.
+        ('step = "migrate_kirchhoff"\nground = "below the line"', []),
+    ],
+)
+def test_a_step_that_looks_around_the_line_is_not_passed_off_as_the_run(text_site: Path, step: str, tried: list[str]):
+    (text_site / "recipe.toml").write_text(f'[[before]]\nstep = "dewow"\n\n[[after]]\n{step}\n')
+    site = open_site(text_site)
+    trial = try_line(site, "L05")
+    assert [each.view.step for each in trial.steps] == ["dewow", *tried]
+    assert "the recipe looks around the line, which a trial of one line cannot" in trial.notes
+    assert site.radargram("day", "L05", stage="before").attrs["follows_from"] == "recorded"
+    with pytest.raises(SiteError, match="(?i)looks around the line"):
+        site.radargram("day", "L05", stage="after")
+
+
+def test_what_the_last_run_fitted_is_taken_only_where_its_steps_are_the_same(text_site: Path):
+    for path in (text_site / "visits" / "day" / "lines").glob("*.txt"):
+        samples = np.loadtxt(path)
+        fading = 10 ** (-0.03 * np.arange(len(samples)))
+        np.savetxt(path, samples * fading[:, None], fmt="%.9f", delimiter="\t")
+    site_result(open_site(text_site))
+    recipe = text_site / "recipe.toml"
+    fitted = _absorption(try_line(open_site(text_site), "L05"))
+    assert fitted is not None
+    assert fitted > 0
+
+    recipe.write_text(
+        '[[before]]\nstep = "time_zero"\npick = "correlation"\n\n[[before]]\nstep = "dewow"\nwindow_ns = 40.0\n\n'
+        '[[before]]\nstep = "compensate"\n\n[[after]]\nstep = "envelope"\n'
+    )
+    changed = try_line(open_site(text_site), "L05")
+    assert not _absorption(changed)
+    assert changed.notes == (
+        "absorption is fitted over the whole site by a run with these steps: none is compensated here yet",
+        "the velocity is that of the last run",
+    )
+    recipe.unlink()
+    assert _absorption(try_line(open_site(text_site), "L05")) == fitted
+
+    # Results are safe to delete; damaged, they count as if they were.
+    for name in ("zarr.json", ".zgroup", ".zattrs", ".zmetadata"):
+        for held in (text_site / "results" / "visits" / "day" / "radargrams.zarr").rglob(name):
+            held.write_bytes(b"{")
+    assert "none is compensated here yet" in try_line(open_site(text_site), "L05").notes[0]
+
+
+def _absorption(trial: Trial) -> float | None:
+    (view,) = (each.view for each in trial.steps if each.view.step == "compensate")
+    return view.parameters["absorption_db_per_ns"]
 
 
 def test_the_command_prints_and_draws(text_site: Path, capsys: pytest.CaptureFixture[str]):

@@ -131,9 +131,11 @@ def try_line(site: Site, line: str, *, visit: str | None = None) -> Trial:
     velocity = _velocity(site, chosen, notes)
     if velocity is not None:
         start = before[-1].after if before else raw
-        if any(call.kind.first or call.parameters.get("ground") == "below the line" for call in recipe.after):
+        below = any(call.parameters.get("ground") == "below the line" for call in recipe.after)
+        if below or any(call.kind.first for call in recipe.after):
             notes.append(_AROUND)
-        steps += _tried("after", explain_recipe(recipe, start, part="after", velocity_m_per_ns=velocity))
+        if not below:
+            steps += _tried("after", explain_recipe(recipe, start, part="after", velocity_m_per_ns=velocity))
     seconds = time.perf_counter() - started
     return Trial(chosen.name, line, recipe.name, tuple(steps), velocity, raw, tuple(notes), seconds)
 
