@@ -239,8 +239,8 @@ def test_a_shifted_line_is_told_by_its_crossings(ground, record):
 
 
 def test_ties_that_were_left_out_of_the_fit_lie_within_five_centimetres():
-    """HP2: 2 % of scale and local slip, marks every 5 m; at crossing lines in between, known to 0.02 m, the usual error
-    is below 0.05 m, and stays within the stated one. Sound lines raise alarms of slip or scale on less than 1 in 20."""
+    """2 % of scale and local slip, marks every 5 m; at crossing lines in between, known to 0.02 m, the usual error
+    is below 0.05 m, and stays within the stated one."""
     off, within = [], []
     for seed in range(60):
         counted, true, rng = _walk(seed)

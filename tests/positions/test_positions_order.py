@@ -76,7 +76,7 @@ def test_sound_surveys_raise_no_alarm(survey, ground):
     ("kind", "repeats"),
     # A repeat shows itself only by being more alike than neighbours are. Of twelve a ground, measured: 5, 12, 10,
     # 0 and 4 were named; the others passed for neighbours, and none for another fault.
-    [("objects", 0.5), ("dipping layers", 0.9), ("oblique", 0.6), ("weak", 0.0), ("one way", 0.1)],
+    [("objects", 0.5), ("dipping layers", 0.9), ("oblique", 0.6), ("weak", None), ("one way", 0.1)],
 )
 def test_confusion_matrix_over_planted_faults(survey, ground, record, kind, repeats):
     here, how = GROUNDS[kind]
@@ -96,7 +96,8 @@ def test_confusion_matrix_over_planted_faults(survey, ground, record, kind, repe
     assert hits["swapped"] > 0.9, matrix
     assert hits["swapped far"] > 0.9, matrix
     assert hits["moved"] > 0.9, matrix
-    assert hits["duplicate"] >= repeats, matrix
+    if repeats is not None:
+        assert hits["duplicate"] >= repeats, matrix
     assert not any(result == "wrong" for _, result in matrix), matrix
     # Whatever is named besides or instead of the fault counts as a false alarm.
     assert beside / (SEEDS * len(planted)) < 0.05, matrix

@@ -103,12 +103,16 @@ def lag_curves(
 
 
 def fit_offsets(curves: LagCurves, limit: float, turn: F64 | None = None, *, sloped: bool = True) -> tuple[F64, F64]:
-    """Offset, slope and geology (m per spacing) with their covariance; a slope that is not called for is 0."""
+    """Offset, slope and geology (m per spacing) with their covariance; a slope that is not called for is 0.
+
+    The variance of a slope that was not fitted, as on short lines, is not a number.
+    """
     start = _coarse(curves, limit, turn)
     half = max(float(np.abs(curves.window_m).max()), 1e-9)
     theta = _climb(curves, start, np.array([True, False, True]), turn, half)
     covariance = _covariance(curves, theta, np.array([True, False, True]), turn)
     if not sloped or half < WINDOW_M / 2:
+        covariance[1, 1] = np.nan
         return theta, covariance
     bent = _climb(curves, theta, np.array([True, True, True]), turn, half)
     with_slope = _covariance(curves, bent, np.array([True, True, True]), turn)

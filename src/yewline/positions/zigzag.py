@@ -59,7 +59,8 @@ class ZigzagEstimate:
     ----------
     offset_m, sigma_m : in the middle of the lines, and its standard deviation, infinite where the correlation has no
         peak at the offset; alternate lines lie twice as far apart.
-    slope_m_per_m, slope_sigma : how it grows along the axis; 0 where the data do not call for it.
+    slope_m_per_m, slope_sigma : how it grows along the axis; 0 where the data do not call for it, 0 ± NaN where lines
+        are too short to tell.
     middle_m : place along the axis to which `offset_m` belongs.
     score_before, score_after : mean correlation of neighbours walked opposite ways, as placed and as corrected.
     chance_sd : spread of that mean by chance.
