@@ -10,6 +10,7 @@ from yewline.errors import InputError
 from yewline.signal import (
     Beside,
     Section,
+    antennas_on_lines,
     migrate_kirchhoff,
     migrate_kirchhoff_3d,
     migrate_phase_shift,
@@ -155,14 +156,47 @@ def test_the_way_a_line_was_walked_and_the_order_of_lines_do_not_matter():
     ]
     other = migrate_kirchhoff_3d(held[0.0], section(beside=lambda: turned, line_spacing_m=0.1))
     np.testing.assert_allclose(other, plain, atol=2e-4 * np.abs(plain).max())
+    mixed = [Beside(held[y], X, np.full(len(X), y)) for y in np.random.default_rng(1).permutation(list(held)) if y != 0]
+    again = migrate_kirchhoff_3d(held[0.0], section(beside=lambda: mixed, line_spacing_m=0.1))
+    np.testing.assert_array_equal(again, plain)
 
 
-def test_a_level_reflector_keeps_its_amplitude():
-    """Weights over an area keep what is level, away from the survey's edges, to 5 %."""
+ROWS = tuple(range(-40, 41))
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        ROWS,
+        (*ROWS, 0),
+        (*ROWS, 1, 1),
+        tuple(k for k in ROWS if k != 1),
+        tuple(k for k in ROWS if k <= 0 or k % 2 == 0),
+        tuple(k + 0.4 * (-1) ** k * (k != 0) for k in ROWS),
+    ],
+    ids=["even", "the line repeated", "a neighbour walked three times", "one missing", "half on one side", "uneven"],
+)
+def test_a_level_reflector_keeps_its_amplitude(rows: tuple[float, ...]):
+    """Weights over an area keep what is level, away from the survey's edges, to 1 %: so does every lay-out of lines."""
     flat = np.tile(pulse(T - 20.0), (len(X), 1)).astype(np.float32)
-    held = {float(y): flat for y in 0.05 * (np.arange(81) - 40)}
-    image = across(held, 0.0, 0.05)
-    np.testing.assert_allclose(image[80:120, 50], 1.0, atol=0.05)
+    others = list(rows)
+    others.remove(0)
+    beside = [Beside(flat, X, np.full(len(X), 0.05 * k)) for k in others]
+    image = migrate_kirchhoff_3d(flat, section(beside=lambda: beside, line_spacing_m=0.05))
+    np.testing.assert_allclose(image[80:120, 50], 1.0, atol=0.01)
+
+
+def test_traces_share_the_ground_between_lines_and_leave_wide_gaps():
+    """A line in two halves about an obstacle is one line; where neither runs, those beside stand for more."""
+    x = 0.1 * np.arange(50)
+    halves = [(x[:20], 0 * x[:20] + 1.0), (x[30:][::-1], 0 * x[30:] + 1.0)]
+    shares = antennas_on_lines([(x, 0 * x), *halves, (x, 0 * x + 2.0), (x, 0 * x + 6.0)], line_spacing_m=1.0).share
+    first, second, third, fourth, fifth = np.split(shares / 0.1, np.cumsum([50, 20, 20, 50]))
+    np.testing.assert_allclose(first[:20], 1.0)
+    np.testing.assert_allclose(first[20:30], 1.5)
+    np.testing.assert_allclose([*second, *third], 1.0)
+    np.testing.assert_allclose(fourth[20:30], 1.5)
+    np.testing.assert_allclose(fifth, 1.0)
 
 
 def test_a_line_alone_is_migrated_by_itself():

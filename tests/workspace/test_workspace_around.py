@@ -12,7 +12,7 @@ from yewline.model import VelocityField, make_radargram
 from yewline.progress import SILENT
 from yewline.recipe import recipe_from_toml
 from yewline.workspace import open_site
-from yewline.workspace.around import Surroundings, alias_findings
+from yewline.workspace.around import Surroundings, alias_findings, lone_findings
 from yewline.workspace.line_cache import LineCache
 from yewline.workspace.run import site_result
 from yewline.workspace.stage_lines import finish_lines
@@ -45,6 +45,27 @@ def test_lines_within_the_aperture_stand_beside_whichever_way_they_were_walked()
     assert beside is not None
     assert sorted(float(line.y_m[0]) for line in beside()) == [-1.0, 0.5, 1.0]
     assert near(lines, BELOW).of("a").beside is None
+
+
+def test_lines_without_others_of_their_sampling_are_named():
+    lines = lines_of({"a": 0.0, "b": 0.5, "c": 1.0, "far": 40.0})
+    assert lone_findings(near({"a": lines["a"], "b": lines["b"]}, ACROSS), "day") == []
+    assert lone_findings(near(lines, ENVELOPE), "day") == []
+    (said,) = lone_findings(near(lines, ACROSS), "day")
+    assert (said.code, said.received) == ("migrated-alone", "1 of 4: far")
+    x = lines["b"]["x"].values
+    coarse = make_radargram(np.ones((61, 40)), interval_ns=0.8, x=x, y=0 * x + 0.5, attrs={"centre_mhz": 400.0})
+    (said,) = lone_findings(near({"a": lines["a"], "b": coarse}, ACROSS), "day")
+    assert said.received == "2 of 2: a, b"
+
+
+def test_a_gap_in_a_line_beside_stays_a_gap():
+    lines = lines_of({"a": 0.0, "b": 0.5})
+    lines["b"] = lines["b"].isel(trace=[*range(20), *range(40, 61)])
+    lines["b"] = lines["b"].assign_coords(segment=("trace", np.repeat([0, 1], [20, 21])))
+    beside = near(lines, ACROSS).of("a").beside
+    assert beside is not None
+    assert [len(part.x_m) for part in beside()] == [20, 21]
 
 
 def test_crossing_lines_and_those_far_along_are_not_beside():
@@ -126,6 +147,10 @@ def test_lines_that_alias_are_named_and_those_that_do_not_are_not():
     assert wide.do.startswith("lines 0.06 m apart")
     assert "averaged away" in wide.text
     assert alias_findings(recipe, "day", line_spacing_m=0.058, **about) == []
+    # What the step states comes before the visit's.
+    slow = recipe_from_toml(ACROSS + "velocity_m_per_ns = 0.06\n")
+    (said,) = alias_findings(slow, "day", line_spacing_m=0.058, **about)
+    assert said.do.startswith("lines 0.04 m apart")
     assert alias_findings(recipe_from_toml(BELOW), "day", line_spacing_m=0.5, **about) == []
     bare = recipe_from_toml(ACROSS.replace('3d"\n', '3d"\nantialias = false\n'))
     (said,) = alias_findings(bare, "day", line_spacing_m=0.5, **about)

@@ -15,7 +15,7 @@ from yewline.recipe import Around, Recipe, StepCall
 from yewline.signal import Beside, aliased_share
 from yewline.workspace.looks import line_ends
 
-__all__ = ["Surroundings", "alias_findings"]
+__all__ = ["Surroundings", "alias_findings", "lone_findings"]
 
 _PARALLEL_DEG: Final = 9.0
 _BAND: Final = (0.5, 1.5)
@@ -75,12 +75,23 @@ class Surroundings:
 
     def _beside(self, line: str) -> list[Beside]:
         """Neighbours within the aperture, one read after another; those sampled otherwise cannot help."""
-        mine, found = self.lights[line], []
-        for name in self._names(line):
+        found = []
+        for name in self._helpful(line):
             held = self.lines[name]
-            if math.isclose(interval_ns(held), interval_ns(mine), rel_tol=1e-9):
-                found.append(Beside(held.values, held["x"].values, held["y"].values))
+            values, x, y, segment = held.values, held["x"].values, held["y"].values, held["segment"].values
+            # Segments apart: the traces beside a gap do not stand for the ground that was left out.
+            for number in np.unique(segment):
+                part = segment == number
+                found.append(Beside(values[part], x[part], y[part]))
         return found
+
+    def alone(self) -> list[str]:
+        """Lines that a step across them has to migrate by themselves; none where no step looks across."""
+        return [] if self._across() is None else [line for line in self.lights if not self._helpful(line)]
+
+    def _helpful(self, line: str) -> list[str]:
+        mine = interval_ns(self.lights[line])
+        return [name for name in self._names(line) if math.isclose(interval_ns(self.lights[name]), mine, rel_tol=1e-9)]
 
     def _names(self, line: str) -> list[str]:
         """Lines that run beside it within reach of the aperture, in the order of the visit."""
@@ -111,6 +122,23 @@ class Surroundings:
         return found
 
 
+def lone_findings(near: Surroundings, visit: str) -> list[Finding]:
+    """A warning of the lines that have none beside them while the others are migrated across."""
+    alone = near.alone()
+    if not alone:
+        return []
+    return [
+        Finding(
+            "warning",
+            "migrated-alone",
+            "lines are migrated by themselves: none runs beside them within reach, sampled alike",
+            received=f"{len(alone)} of {len(near.lights)}: {', '.join(alone[:8])}{', …' if len(alone) > 8 else ''}",
+            do="what lies beside them may show below them; points have another strength there than on the other lines",
+            visit=visit,
+        )
+    ]
+
+
 def _below_the_line(call: StepCall) -> bool:
     return call.parameters.get("ground") == "below the line"
 
@@ -124,14 +152,15 @@ def alias_findings(
     ----------
     recipe : nothing is said unless it migrates across lines.
     visit : its name.
-    line_spacing_m, velocity_m_per_ns, centre_mhz : of the visit.
+    line_spacing_m, velocity_m_per_ns, centre_mhz : of the visit; a velocity that the step states comes first.
     """
     call = next((call for call in recipe.after if call.step == _ACROSS), None)
     if call is None:
         return []
     steepest = float(call.parameters["aperture_deg"])
     band = (_BAND[0] * centre_mhz, _BAND[1] * centre_mhz)
-    found = aliased_share(line_spacing_m, velocity_m_per_ns, band_mhz=band, steepest_deg=steepest)
+    speed = call.parameters["velocity_m_per_ns"] or velocity_m_per_ns
+    found = aliased_share(line_spacing_m, speed, band_mhz=band, steepest_deg=steepest)
     if found.share <= _LITTLE:
         return []
     text = "lines are too far apart to migrate across them without aliasing"

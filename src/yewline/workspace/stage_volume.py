@@ -15,7 +15,7 @@ from yewline.model import Finding, SiteSettings, VelocityField, VolumeGrid, make
 from yewline.progress import Progress
 from yewline.recipe import Recipe
 from yewline.volume import line_nodes, volume_of_nodes
-from yewline.workspace.around import alias_findings
+from yewline.workspace.around import Surroundings, alias_findings, lone_findings
 from yewline.workspace.lazy import lights_of
 from yewline.workspace.line_cache import LineCache
 from yewline.workspace.stage_lines import finish_lines
@@ -81,7 +81,10 @@ def make_visit_volume(
         field=velocity,
         line_spacing_m=spacing_m,
     )
-    first = next(iter(lights_of(lines).values()))
+    lights = lights_of(lines)
+    first = next(iter(lights.values()))
+    near = Surroundings(lines, lights, recipe, velocity, velocity.mean_m_per_ns, spacing_m)
+    faults += lone_findings(near, str(first.attrs["visit"]))
     faults += alias_findings(
         recipe,
         str(first.attrs["visit"]),

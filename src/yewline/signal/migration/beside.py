@@ -14,7 +14,7 @@ from yewline.signal.migration.geometry import antennas_on_lines
 from yewline.signal.migration.kirchhoff import kirchhoff_image, migrate_kirchhoff
 from yewline.signal.migration.kirchhoff_options import ImagePlaces, KirchhoffOptions
 from yewline.signal.migration.rays import depths_of_times
-from yewline.signal.section import Section
+from yewline.signal.section import Beside, Section
 from yewline.signal.traces import Traces, check_traces
 
 __all__ = ["migrate_kirchhoff_3d"]
@@ -54,9 +54,9 @@ def migrate_kirchhoff_3d(
 
     Notes
     -----
-    The sum over an area of `kirchhoff_operator`, each trace standing for its share of the line times the usual spacing
-    of lines; at the points below the line's own traces. Where lines are missing, or at the survey's edge, the sum
-    lacks what they would give.
+    The sum over an area of `kirchhoff_operator`, each trace standing for its share of the ground, which
+    `antennas_on_lines` tells: uneven lines, one that is missing and one that was walked twice keep what is level at its
+    amplitude. Beside a wider gap, or at the survey's edge, the sum lacks what more lines would give.
 
     References
     ----------
@@ -80,6 +80,8 @@ def migrate_kirchhoff_3d(
     if n_trace == 1 or n_time == 1:
         return values.copy()
     lines = [] if section.beside is None else [line for line in section.beside() if len(line.amplitude) > 1]
+    # By place: sums in single precision would otherwise follow the order in which lines are listed.
+    lines.sort(key=_place)
     if not lines:
         return migrate_kirchhoff(
             values, section, velocity_m_per_ns=speed, aperture_deg=aperture_deg, antialias=antialias
@@ -100,6 +102,10 @@ def migrate_kirchhoff_3d(
     places = ImagePlaces(np.column_stack([section.x_m, section.y_m]), np.tile(depth, (n_trace, 1)), values.shape)
     options = KirchhoffOptions("3d", aperture_deg, None, antialias, threads="one")
     return kirchhoff_image(traces, antennas, places, speed, section, options=options)
+
+
+def _place(line: Beside) -> tuple[float, ...]:
+    return (float(line.x_m.min()), float(line.y_m.min()), float(line.x_m.max()), float(line.y_m.max()))
 
 
 def _of_length(values: Traces, samples: int) -> Traces:

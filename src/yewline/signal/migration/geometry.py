@@ -14,6 +14,11 @@ from yewline.signal.migration.layers import Array
 
 __all__ = ["Antennas", "antennas_on_line", "antennas_on_lines"]
 
+_SAME_PLACE = 0.1
+"""Lines nearer to each other than this part of the usual spacing are one line walked more than once."""
+_BRIDGED = 2.5
+"""A gap up to this many usual spacings (one line is missing) is shared by its neighbours; a wider one stays a gap."""
+
 
 @dataclass(frozen=True, eq=False)
 class Antennas:
@@ -105,13 +110,19 @@ def antennas_on_lines(
     Parameters
     ----------
     lines : x and y (T_l,) of the traces of each line, m.
-    line_spacing_m : distance between neighbouring lines, m: what a trace stands for across them.
+    line_spacing_m : usual distance between neighbouring lines, m.
     separation_m : between transmitter and receiver, along each line, m.
     elevation_m : heights of the ground at the traces of each line, m.
 
     Raises
     ------
     InputError : no lines, a line of one trace, traces that repeat, or lines that are not parallel within 10°.
+
+    Notes
+    -----
+    Across the lines a trace stands for half the way to the next line on either side, at its own place along: lines may
+    be uneven, or shorter than others. At the survey's edge, and beside a gap wider than 2.5 usual spacings, that side
+    counts as half the usual spacing. Lines nearer to each other than a tenth of it share what one would stand for.
 
     Examples
     --------
@@ -143,15 +154,37 @@ def antennas_on_lines(
     return Antennas(
         np.concatenate([part[0] for part in parts]),
         np.concatenate([part[1] for part in parts]),
-        np.concatenate([part[2] for part in parts]) * across,
+        np.concatenate([part[2] for part in parts]) * _width_across([part[4] for part in parts], heading[0], across),
         (float(step[0]), float(step[1])),
     )
 
 
+def _width_across(lines: Sequence[Array], heading: Array, usual_m: float) -> Array:
+    """(T,) metres across the lines for which each trace stands; `lines` hold (T_l, 2) places."""
+    left = np.array([-heading[1], heading[0]])
+    along, beside = [at @ heading for at in lines], [at @ left for at in lines]
+    order = [np.argsort(u, kind="stable") for u in along]
+    widths = []
+    for own, (u, v) in enumerate(zip(along, beside, strict=True)):
+        # (L, T_l) how far to the side each line runs where this one has its traces; none where it does not run.
+        off = np.array(
+            [np.interp(u, a[k], b[k], left=np.nan, right=np.nan) for a, b, k in zip(along, beside, order, strict=True)]
+        )
+        off -= v
+        off[own] = 0.0
+        same = np.abs(off) < _SAME_PLACE * usual_m
+        width = np.zeros(len(u))
+        for side in (-1.0, 1.0):
+            reach = np.where(same | ~(side * off > 0), np.inf, side * off).min(axis=0)
+            width += np.where(reach <= _BRIDGED * usual_m, 0.5 * reach, 0.5 * usual_m)
+        widths.append(width / same.sum(axis=0))
+    return np.concatenate(widths)
+
+
 def _one_line(
     x: npt.ArrayLike, y: npt.ArrayLike, half: float, height: npt.ArrayLike | None
-) -> tuple[Array, Array, Array, Array]:
-    """Both antennas' places, metres of line for each trace, and the direction."""
+) -> tuple[Array, Array, Array, Array, Array]:
+    """Both antennas' places, metres of line for each trace, the direction, and the places of the middles."""
     at = np.column_stack([check_array(x, "x", ndim=1), check_array(y, "y", ndim=1)])
     if len(at) < 2:
         raise InputError("a line needs two traces at least", received=f"{len(at)}")
@@ -161,4 +194,4 @@ def _one_line(
     places = []
     for side, depth in ((-half, pair.transmitter_m[:, 2]), (half, pair.receiver_m[:, 2])):
         places.append(np.column_stack([at + side * heading, depth]))
-    return places[0], places[1], pair.share, heading
+    return places[0], places[1], pair.share, heading, at
