@@ -22,8 +22,6 @@ __all__ = ["HeldLine", "hold"]
 F64 = npt.NDArray[np.float64]
 Traces = npt.NDArray[np.float32]
 
-_ZEROING: Final = ("time_zero", "topography")
-"""Steps after which time counts from the first sample: that of entry into the ground, or that of a level datum."""
 _ALONG: Final = {"distance_m": "distance", "elevation_m": "z", "x_m": "x", "y_m": "y"}
 """What a section knows of each trace, and the radargram's coordinate that holds it."""
 _GAP_SPACINGS: Final = 1.5
@@ -40,7 +38,7 @@ class HeldLine:
     amplitude : (T, S) samples so far.
     section : what steps may know.
     runs : traces of each segment.
-    zeroed : whether time was set to count from the first sample.
+    zeroed : whether time was set to count from the first sample: that of entry into the ground, or of a level datum.
     due_ns : (T,) time zero of each trace where it was found and the samples still begin before it. Filters that follow
         then see the direct wave whole: on a record cut there they would answer to the edge.
     said : attributes that a step adds to the line's.
@@ -69,12 +67,10 @@ class HeldLine:
         return step.resolved(dict(stated), self.section, self.amplitude.shape[1])
 
     def after(self, step: Step, parameters: Mapping[str, Any]) -> HeldLine:
-        """What one step makes of it; segments apart where the step looks from trace to trace.
+        """What one step makes of a line that is ready for it; segments apart where it looks from trace to trace.
 
         What the recipe left out has been settled on the whole line, so that its segments are treated alike.
         """
-        if (ready := self.ready_for(step)) is not self:
-            return ready.after(step, parameters)
         given = {name: value for name, value in parameters.items() if value is not None}
         if step.name == "time_zero":
             return replace(self, due_ns=pick_time_zero(self.amplitude, self.section, **given), zeroed=True)
@@ -85,10 +81,10 @@ class HeldLine:
         else:
             parts = [step.function(self.amplitude[run], self._part(run), **given) for run in self.runs]
             values = _of_one_length(parts, self.amplitude.shape[1])
-        said = dict(self.said)
         if step.name == "topography":
-            said["datum_m"] = float(parameters["datum_m"])
-        return replace(self, amplitude=values, zeroed=self.zeroed or step.name in _ZEROING, said=said)
+            datum = {"datum_m": float(parameters["datum_m"])}
+            return replace(self, amplitude=values, zeroed=True, said={**self.said, **datum})
+        return replace(self, amplitude=values)
 
     def radargram(self) -> xr.DataArray:
         """The line as a radargram: only the samples are new, and times where they changed."""

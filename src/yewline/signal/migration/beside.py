@@ -8,12 +8,13 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import Field
 
-from yewline._check import check_in_range, check_velocity
+from yewline._check import check_in_range
 from yewline.errors import InputError
 from yewline.signal.migration.geometry import antennas_on_lines
 from yewline.signal.migration.kirchhoff import kirchhoff_image, migrate_kirchhoff
 from yewline.signal.migration.kirchhoff_options import ImagePlaces, KirchhoffOptions
 from yewline.signal.migration.rays import depths_of_times
+from yewline.signal.migration.stolt import line_velocity
 from yewline.signal.section import Beside, Section
 from yewline.signal.traces import Traces, check_traces
 
@@ -71,10 +72,7 @@ def migrate_kirchhoff_3d(
     30
     """
     values = check_traces(amplitude)
-    given = section.velocity_m_per_ns if velocity_m_per_ns is None else velocity_m_per_ns
-    if given is None:
-        raise InputError("migration needs a velocity", do="give velocity_m_per_ns, or moisture readings for the visit")
-    speed = check_velocity(given, "velocity_m_per_ns")
+    speed = line_velocity(section, velocity_m_per_ns)
     check_in_range(aperture_deg, "aperture_deg", 1.0, 90.0)
     n_trace, n_time = values.shape
     if n_trace == 1 or n_time == 1:

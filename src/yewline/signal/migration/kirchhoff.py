@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import Field
 
-from yewline._check import check_in_range, check_velocity
+from yewline._check import check_in_range
 from yewline.errors import InputError
 from yewline.signal.migration.below import ground_below
 from yewline.signal.migration.geometry import Antennas, antennas_on_line
@@ -17,6 +17,7 @@ from yewline.signal.migration.kirchhoff_options import ImagePlaces, KirchhoffOpt
 from yewline.signal.migration.layers import Layers, VelocitySection
 from yewline.signal.migration.operators import MigrationOperator
 from yewline.signal.migration.rays import depths_of_times
+from yewline.signal.migration.stolt import line_velocity
 from yewline.signal.section import Section
 from yewline.signal.traces import Traces, check_traces
 
@@ -199,10 +200,7 @@ def migrate_kirchhoff(
     30
     """
     values = check_traces(amplitude)
-    given = section.velocity_m_per_ns if velocity_m_per_ns is None else velocity_m_per_ns
-    if given is None:
-        raise InputError("migration needs a velocity", do="give velocity_m_per_ns, or moisture readings for the visit")
-    speed = check_velocity(given, "velocity_m_per_ns")
+    speed = line_velocity(section, velocity_m_per_ns)
     reach = check_in_range(aperture_m, "aperture_m", 1e-3, 1_000.0)
     options = KirchhoffOptions(weights, aperture_deg, reach if reach < 1_000.0 else None, antialias, threads="one")
     n_trace, n_time = values.shape
