@@ -23,6 +23,7 @@ from bench.copy_speed import copy_bytes_a_second
 from yewline.progress import SILENT
 from yewline.recipe import standard_recipe
 from yewline.workspace import open_site
+from yewline.workspace.around import Surroundings
 from yewline.workspace.line_cache import LineCache
 from yewline.workspace.stage_lines import finish_lines, make_lines
 
@@ -97,7 +98,7 @@ def _work(root: Path) -> dict[str, float]:
     start = time.perf_counter()
     lines, _ = make_lines(site, recipe, cache=cache, progress=SILENT)["day"]
     first = time.perf_counter() - start
-    finish_lines(lines, recipe, velocity_m_per_ns=0.1, cache=cache, progress=SILENT, label="")
+    finish_lines(Surroundings(lines, recipe, 0.1), cache=cache, progress=SILENT, label="")
     seconds = time.perf_counter() - start
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
     return {"seconds": seconds, "first": first, "peak_gb": peak}

@@ -35,7 +35,7 @@ def lines_of(ys: dict[str, float], *, turned: tuple[str, ...] = (), step_m: floa
 
 
 def near(lines, recipe: str, field: VelocityField | None = None) -> Surroundings:
-    return Surroundings(lines, lines, recipe_from_toml(recipe), field, 0.1, 0.5)
+    return Surroundings(lines, recipe_from_toml(recipe), 0.1, field, 0.5)
 
 
 def test_lines_within_the_aperture_stand_beside_whichever_way_they_were_walked():
@@ -97,14 +97,11 @@ def test_neighbours_and_threads_give_the_same_bits(tmp_path: Path, monkeypatch: 
     for workers in (1, 2):
         monkeypatch.setattr("yewline.workspace.stage_lines.WORKERS", workers)
         done, faults = finish_lines(
-            lines,
-            recipe_from_toml(ACROSS + ENVELOPE),
-            velocity_m_per_ns=0.1,
+            Surroundings(lines, recipe_from_toml(ACROSS + ENVELOPE), 0.1, None, 0.5),
             cache=LineCache(tmp_path / str(workers)),
             progress=SILENT,
             label="",
             use=lambda line: line.values.copy(),
-            line_spacing_m=0.5,
         )
         assert faults == []
         made.append(done)
@@ -112,14 +109,11 @@ def test_neighbours_and_threads_give_the_same_bits(tmp_path: Path, monkeypatch: 
         np.testing.assert_array_equal(made[0][name], made[1][name])
     # The neighbours count: alone, the line gives something else.
     alone, _ = finish_lines(
-        {"L2": lines["L2"]},
-        recipe_from_toml(ACROSS + ENVELOPE),
-        velocity_m_per_ns=0.1,
+        Surroundings({"L2": lines["L2"]}, recipe_from_toml(ACROSS + ENVELOPE), 0.1, None, 0.5),
         cache=LineCache(tmp_path / "alone"),
         progress=SILENT,
         label="",
         use=lambda line: line.values.copy(),
-        line_spacing_m=0.5,
     )
     assert not np.allclose(alone["L2"], made[0]["L2"], rtol=1e-3)
 

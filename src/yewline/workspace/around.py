@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
@@ -13,7 +14,8 @@ import xarray as xr
 from yewline.model import Finding, VelocityField, digest, interval_ns
 from yewline.recipe import Around, Recipe, StepCall
 from yewline.signal import Beside, aliased_share
-from yewline.workspace.looks import line_ends
+from yewline.workspace.lazy import lights_of
+from yewline.workspace.looks import Ends, line_ends
 
 __all__ = ["Surroundings", "alias_findings", "lone_findings"]
 
@@ -31,19 +33,28 @@ class Surroundings:
 
     Attributes
     ----------
-    lines, lights : as they are before the part after the velocity, and the same without samples.
+    lines : as they are before the part after the velocity.
     recipe : whose steps after the velocity ask.
-    field : the visit's velocity; None leaves steps with one velocity.
     velocity_m_per_ns : of the visit.
+    field : the same as it varies; None leaves steps with one velocity.
     line_spacing_m : usual distance of neighbouring lines.
     """
 
     lines: Mapping[str, xr.DataArray]
-    lights: Mapping[str, xr.DataArray]
     recipe: Recipe
-    field: VelocityField | None
     velocity_m_per_ns: float
-    line_spacing_m: float | None
+    field: VelocityField | None = None
+    line_spacing_m: float | None = None
+
+    @cached_property
+    def lights(self) -> dict[str, xr.DataArray]:
+        """The lines without samples."""
+        return lights_of(self.lines)
+
+    @cached_property
+    def _ends(self) -> dict[str, Ends]:
+        """Every line is asked about every other: their ends are read once."""
+        return {name: line_ends(light) for name, light in self.lights.items()}
 
     def of(self, line: str) -> Around:
         """What the steps may ask for around one line."""
@@ -101,14 +112,13 @@ class Surroundings:
         speed = call.parameters["velocity_m_per_ns"] or self.velocity_m_per_ns
         angle = math.radians(call.parameters["aperture_deg"])
         reach_m = 0.5 * speed * float(here["time"].values[-1]) * math.sin(angle)
-        x0, y0, x1, y1 = line_ends(here)
+        x0, y0, x1, y1 = self._ends[line]
         length = math.hypot(x1 - x0, y1 - y0)
         if length == 0:
             return []
         ux, uy = (x1 - x0) / length, (y1 - y0) / length
         found = []
-        for name, light in self.lights.items():
-            a0, b0, a1, b1 = line_ends(light)
+        for name, (a0, b0, a1, b1) in self._ends.items():
             long = math.hypot(a1 - a0, b1 - b0)
             if name == line or long == 0:
                 continue

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from yewline.errors import InputError, SiteError, YewlineError
-from yewline.model import Finding, VelocityField, digest, version, with_amplitude
+from yewline.model import Finding, digest, version, with_amplitude
 from yewline.positions import line_spacing_m
 from yewline.progress import Progress
 from yewline.recipe import (
@@ -207,26 +207,21 @@ def _or_fault(line: xr.DataArray, work: Callable[[], xr.DataArray]) -> Said:
 
 
 def finish_lines(
-    lines: Mapping[str, xr.DataArray],
-    recipe: Recipe,
+    near: Surroundings,
     *,
-    velocity_m_per_ns: float,
     cache: LineCache,
     progress: Progress,
     label: str,
     use: Callable[[xr.DataArray], T] = without_samples,  # type: ignore[assignment]
-    field: VelocityField | None = None,
-    line_spacing_m: float | None = None,
 ) -> tuple[dict[str, T], list[Finding]]:
     """The steps that need a velocity on every line: what `use` makes of each, and the faults of lines that they refuse.
 
     A line is let go of once it was used, so that no two passes are made and a survey need not fit into memory. What all
-    steps but the last make of a line is kept: the last one is what is tried out most. Steps that ask for the ground
-    below a line, or for the lines beside it, find them in `field` and in `lines`, `line_spacing_m` apart.
+    steps but the last make of a line is kept: the last one is what is tried out most. `near` holds the lines, the
+    recipe and the velocity, and what the steps may ask for around each line.
     """
+    lines, lights, recipe, velocity_m_per_ns = near.lines, near.lights, near.recipe, near.velocity_m_per_ns
     last = max(len(recipe.after) - 1, 0)
-    lights = lights_of(lines)
-    near = Surroundings(lines, lights, recipe, field, velocity_m_per_ns, line_spacing_m)
 
     def begun(line: str) -> xr.DataArray:
         if last == 0:

@@ -16,7 +16,6 @@ from yewline.progress import Progress
 from yewline.recipe import Recipe
 from yewline.volume import line_nodes, volume_of_nodes
 from yewline.workspace.around import Surroundings, alias_findings, lone_findings
-from yewline.workspace.lazy import lights_of
 from yewline.workspace.line_cache import LineCache
 from yewline.workspace.stage_lines import finish_lines
 
@@ -68,29 +67,25 @@ def make_visit_volume(
     Its attribute `findings` tells, as JSON, which lines a step refused. Where none is left, it holds no data and
     says so there: the other visits go on.
     """
-    separation_m = float(next(iter(lights_of(lines).values())).attrs.get("separation_m", 0.0))
+    near = Surroundings(lines, recipe, velocity.mean_m_per_ns, velocity, spacing_m)
+    about = next(iter(near.lights.values())).attrs
+    separation_m = float(about.get("separation_m", 0.0))
     lengths = {"line_spacing_m": spacing_m, "separation_m": separation_m}
     parts, faults = finish_lines(
-        lines,
-        recipe,
-        velocity_m_per_ns=velocity.mean_m_per_ns,
+        near,
         cache=cache,
         progress=progress,
         label=label,
         use=lambda line: line_nodes(line, velocity, grid, **lengths),
-        field=velocity,
-        line_spacing_m=spacing_m,
     )
-    lights = lights_of(lines)
-    first = next(iter(lights.values()))
-    near = Surroundings(lines, lights, recipe, velocity, velocity.mean_m_per_ns, spacing_m)
-    faults += lone_findings(near, str(first.attrs["visit"]))
+    visit = str(about["visit"])
+    faults += lone_findings(near, visit)
     faults += alias_findings(
         recipe,
-        str(first.attrs["visit"]),
+        visit,
         line_spacing_m=spacing_m,
         velocity_m_per_ns=velocity.mean_m_per_ns,
-        centre_mhz=float(first.attrs["centre_mhz"]),
+        centre_mhz=float(about["centre_mhz"]),
     )
     if not parts:
         return _no_volume(grid, faults)
