@@ -11,6 +11,7 @@ from rich.table import Table
 
 from yewline.cli.console import ADVICE, OUT, show_json
 from yewline.errors import SiteError
+from yewline.export import file_names
 from yewline.report import tried_png
 from yewline.workspace import Trial, open_site, try_line
 
@@ -23,7 +24,7 @@ def carry_out(*, site: Path, line: str | None, visit: str | None, as_json: bool)
         raise SiteError("a visit alone cannot be tried", received=f"--visit {visit}", do="name a line with --line")
     opened = open_site(site)
     trial = try_line(opened, line, visit=visit)
-    picture = opened.root / "results" / "tried" / f"{_file_name(trial.visit)}-{_file_name(trial.line)}.png"
+    picture = opened.results / "tried" / f"{'-'.join(file_names([trial.visit, trial.line]))}.png"
     picture.parent.mkdir(parents=True, exist_ok=True)
     picture.write_bytes(tried_png(trial))
     if as_json:
@@ -56,8 +57,3 @@ def _parameters(values: dict[str, Any]) -> str:
 
 def _said(value: Any) -> str:
     return f"{value:.4g}" if isinstance(value, float) else str(value)
-
-
-def _file_name(name: str) -> str:
-    """A name without what a folder's path would be made of."""
-    return "".join(letter if letter.isalnum() or letter in "-_. " else "_" for letter in name)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from yewline.export.folder import write_results
+from yewline.export.folder import file_names, write_results
 from yewline.export.layers import result_layers
 from yewline.export.tables import result_tables
 
-__all__ = ["result_layers", "result_tables", "write_results"]
+__all__ = ["file_names", "result_layers", "result_tables", "write_results"]

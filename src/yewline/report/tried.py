@@ -66,10 +66,9 @@ def _limit(line: xr.DataArray) -> float:
 
 def _level(line: xr.DataArray) -> np.ndarray:
     """(S,) what counts as strong at each time: a few times the root mean square there, smoothed, never nothing."""
-    values = line.values / max(float(np.abs(line.values).max()), 1e-30)
-    square = uniform_filter1d(np.mean(values.astype(np.float64) ** 2, axis=0), max(3, values.shape[1] // 12))
-    floor = 1e-4 * float(square.max())
-    return _TIMES_RMS * np.sqrt(np.maximum(square, floor)) * max(float(np.abs(line.values).max()), 1e-30)
+    square = np.mean(np.square(line.values, dtype=np.float64), axis=0)
+    square = uniform_filter1d(square, max(3, len(square) // 12))
+    return np.maximum(_TIMES_RMS * np.sqrt(np.maximum(square, 1e-4 * square.max())), 1e-30)
 
 
 def _draw(place: Axes, line: xr.DataArray, limit: float | np.ndarray) -> None:

@@ -92,7 +92,7 @@ class _Run:
     def __init__(self, site: Site, progress: Progress) -> None:
         self.site = site
         self.progress = progress
-        self.folder = site.root / "results"
+        self.folder = site.results
         self.folder.mkdir(exist_ok=True)
         self._clear_leftovers()
         self.cache = StageCache(self.folder)
@@ -138,7 +138,7 @@ class _Run:
     def _do_lines(self) -> None:
         """Radargrams of all visits at once: absorption is fitted over all of them."""
         names = [visit.name for visit in self.site.visits]
-        paths = {name: self._visit_folder(name) / "radargrams.zarr" for name in names}
+        paths = {name: self.site.results_of(name) / "radargrams.zarr" for name in names}
         of_lines = ("visits/", "elevation.")
         raw = {k: v for k, v in self.inputs.items() if k.startswith(of_lines) and not _beside_lines(k)}
         settings = self.site.settings.model_dump(mode="json", include={"frame", "grids", "position_sigma_m"})
@@ -160,7 +160,7 @@ class _Run:
     def _do_velocities(self) -> None:
         """What the recordings themselves say of the velocity; no depth rests on it."""
         for visit in self.site.visits:
-            path = self._visit_folder(visit.name) / "velocities.json"
+            path = self.site.results_of(visit.name) / "velocities.json"
             gathers = {k: v for k, v in self.inputs.items() if k.startswith(f"visits/{visit.name}/gathers/")}
             about = [visit.settings.model_dump(mode="json"), self.site.settings.primary.seed]
             key = digest("velocities", version(), self.lines_key, gathers, about)
@@ -179,7 +179,7 @@ class _Run:
         used = {k: v for k, v in self.inputs.items() if not k.startswith(unused) and "/gathers/" not in k}
         key = digest("volume", version(), used, self._recipe_part("before"), self._recipe_part("after"))
         for visit in self.site.visits:
-            path = self._visit_folder(visit.name) / "volume.zarr"
+            path = self.site.results_of(visit.name) / "volume.zarr"
             self._stage(f"volume {visit.name}", key, [path], partial(self._make_volume, visit.name, path))
 
     def _make_volume(self, name: str, path: Path) -> None:
@@ -209,9 +209,9 @@ class _Run:
             frame = self.products.frame = self.products.frame or survey_frame(self.site, self.products)
             for name in frame.usable:
                 if name not in self.products.volumes:
-                    self.products.volumes[name] = load_volume(self._visit_folder(name) / "volume.zarr")
+                    self.products.volumes[name] = load_volume(self.site.results_of(name) / "volume.zarr")
                 if name not in self.products.velocities:
-                    self.products.velocities[name] = load_recorded(self._visit_folder(name) / "velocities.json")
+                    self.products.velocities[name] = load_recorded(self.site.results_of(name) / "velocities.json")
             with self._timed("hotspots and accuracy"):
                 self.products.result = gather_result(
                     self.site, self.recipe, self.inputs, self.products, frame, progress=self.progress
@@ -221,7 +221,7 @@ class _Run:
     def _load_lines(self) -> None:
         for visit in self.site.visits:
             if visit.name not in self.products.lines:
-                path = self._visit_folder(visit.name) / "radargrams.zarr"
+                path = self.site.results_of(visit.name) / "radargrams.zarr"
                 self.products.lines[visit.name] = load_radargrams(path)
 
     def _stage(self, stage: str, key: str, products: list[Path], make: Callable[[], object]) -> None:
@@ -239,9 +239,6 @@ class _Run:
 
     def _recipe_part(self, part: str) -> list[str]:
         return [repr(call) for call in getattr(self.recipe, part)]
-
-    def _visit_folder(self, name: str) -> Path:
-        return self.folder / "visits" / name
 
     def _clear_leftovers(self) -> None:
         """Products that an earlier run left half made."""

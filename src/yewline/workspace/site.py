@@ -65,6 +65,15 @@ class Site:
         known = ", ".join(visit.name for visit in self.visits) or "none"
         raise SiteError(f"no visit called {name!r}", where="visits", do=f"visits here: {known}")
 
+    @property
+    def results(self) -> Path:
+        """Where a run writes; safe to delete."""
+        return self.root / "results"
+
+    def results_of(self, visit: str) -> Path:
+        """Where a run keeps the lines and the volume of one visit."""
+        return self.results / "visits" / visit
+
     def outline_path(self, stem: str) -> Path | None:
         """The file of outlines called `stem` (burials, opened, area, obstacles), in whichever format it is."""
         there = self.outline_paths(stem)

@@ -15,7 +15,7 @@ from yewline.ground.summary import MoistureSummary
 from yewline.model import Finding, VelocityField, VolumeGrid
 from yewline.workspace.site import Site, Visit
 
-__all__ = ["Ground", "load_readings", "make_ground", "no_velocity"]
+__all__ = ["Ground", "load_readings", "make_ground", "no_velocity", "velocity_of"]
 
 
 @dataclass(frozen=True)
@@ -78,19 +78,31 @@ def make_ground(site: Site, visit: Visit, grid: VolumeGrid, area: shapely.Geomet
     SiteError : there are no readings, and the visit declares no velocity.
     """
     readings, findings = load_readings(site, visit, area)
-    if readings is None:
+    summary = mapped = None
+    if readings is not None:
+        how = visit.settings.readings
+        summary = summarise_moisture(readings, support_depth_m=how.support_depth_m)
+        mapped = map_moisture(readings, x=grid.x, y=grid.y, sigma_vwc=how.sigma_vwc)
+    return Ground(readings, summary, mapped, velocity_of(site, visit, summary, mapped), tuple(findings))
+
+
+def velocity_of(site: Site, visit: Visit, summary: MoistureSummary | None, mapped: xr.Dataset | None) -> VelocityField:
+    """Velocity from a visit's moisture, the same everywhere where it is not mapped; else the one that is declared.
+
+    Raises
+    ------
+    SiteError : there is no moisture, and the visit declares no velocity.
+    """
+    if summary is None:
         declared = velocity_declared(visit.settings.soil)
         if declared is None:
             raise no_velocity(visit)
-        return Ground(None, None, None, declared, tuple(findings))
+        return declared
     how = visit.settings.readings
-    summary = summarise_moisture(readings, support_depth_m=how.support_depth_m)
-    mapped = map_moisture(readings, x=grid.x, y=grid.y, sigma_vwc=how.sigma_vwc)
-    velocity = velocity_from_moisture(
+    return velocity_from_moisture(
         summary,
         mapped,
         sigma_vwc=how.sigma_vwc,
         support_depth_m=how.support_depth_m,
         target_depth_m=site.settings.target.depth_m[1],
     )
-    return Ground(readings, summary, mapped, velocity, tuple(findings))

@@ -12,14 +12,14 @@ import numpy as np
 import xarray as xr
 
 from yewline.errors import SiteError
-from yewline.ground import summarise_moisture, velocity_declared, velocity_from_moisture
+from yewline.ground import summarise_moisture
 from yewline.model import add_provenance, provenance_steps
 from yewline.recipe import Recipe, StepView, explain_recipe
 from yewline.signal import kept_and_removed
 from yewline.workspace.load import LoadedVisit, line_names, load_lines, load_visit
 from yewline.workspace.site import Site, Visit
 from yewline.workspace.site_fits import SiteFits, fitted_steps
-from yewline.workspace.stage_ground import load_readings
+from yewline.workspace.stage_ground import load_readings, velocity_of
 from yewline.workspace.stage_lines import load_recipe, mend_line
 from yewline.workspace.store import load_radargrams, volume_attributes
 
@@ -111,13 +111,14 @@ def try_line(site: Site, line: str, *, visit: str | None = None) -> Trial:
     SiteError : there is no such visit or line; the nearest name is offered.
     YewlineError : what a step refuses, with the step named.
     """
-    chosen = _visit_of(site, line, visit)
+    return _try(site, _visit_of(site, line, visit), line)
+
+
+def _try(site: Site, chosen: Visit, line: str, *, migrated: bool = True) -> Trial:
+    """The trial; where it need not be migrated, its steps before the velocity is known."""
     recipe = load_recipe(site)
     started = time.perf_counter()
-    raw = load_lines(site, chosen, {line}).get(line)
-    if raw is None:
-        loaded = load_visit(site, chosen)
-        raise _unusable(loaded, chosen, line)
+    raw = _recorded(site, chosen, line)
     notes: list[str] = []
     fits = _fits(site, chosen, line, recipe, notes)
     before = explain_recipe(
@@ -128,7 +129,7 @@ def try_line(site: Site, line: str, *, visit: str | None = None) -> Trial:
         q_star=fits.q_star,
     )
     steps = list(_tried("before", before))
-    velocity = _velocity(site, chosen, notes)
+    velocity = _velocity(site, chosen, notes) if migrated else None
     if velocity is not None:
         start = before[-1].after if before else raw
         below = any(call.parameters.get("ground") == "below the line" for call in recipe.after)
@@ -159,8 +160,11 @@ def line_at(site: Site, visit: str, line: str, stage: str) -> xr.DataArray:
     """
     if stage not in STAGES:
         raise SiteError("no such stage of a line", received=repr(stage), do=f"stages are {', '.join(STAGES)}")
-    trial = try_line(site, line, visit=visit)
-    if _NO_FIT in trial.notes and stage != "recorded":
+    chosen = _visit_of(site, line, visit)
+    if stage == "recorded":
+        return _recorded(site, chosen, line).assign_attrs(stage=stage, follows_from=_FOLLOWS[stage])
+    trial = _try(site, chosen, line, migrated=stage == "after")
+    if _NO_FIT in trial.notes:
         raise SiteError(_NO_FIT, where=f"visits/{visit}, line {line}", do="run the site first")
     if stage == "after" and trial.velocity_m_per_ns is None:
         raise SiteError(trial.notes[-1], where=f"visits/{visit}", do="add readings, or declare a velocity")
@@ -168,9 +172,9 @@ def line_at(site: Site, visit: str, line: str, stage: str) -> xr.DataArray:
         raise SiteError(
             _AROUND, where=f"visits/{visit}, line {line}", do="use yewline.recipe.run_after with its Around"
         )
-    done = [each.view for each in trial.steps if stage == "after" or each.part == "before"]
-    found = trial.recorded if stage == "recorded" or not done else done[-1].after
-    steps = [] if stage == "recorded" else [{"step": view.step, "parameters": view.parameters} for view in done]
+    views = [each.view for each in trial.steps]
+    found = views[-1].after if views else trial.recorded
+    steps = [{"step": view.step, "parameters": view.parameters} for view in views]
     return add_provenance(found, *steps).assign_attrs(stage=stage, follows_from=_FOLLOWS[stage])
 
 
@@ -183,10 +187,8 @@ def _tried(part: str, views: tuple[StepView, ...]) -> Iterator[TriedStep]:
 
 
 def _rms(line: xr.DataArray) -> float:
-    values = line.values
-    largest = float(np.abs(values).max())
-    # Scaled first: squares of very large or small samples leave single precision.
-    return largest * float(np.sqrt(np.mean((values.astype(np.float64) / largest) ** 2))) if largest > 0 else 0.0
+    # In double precision, which squares of very large or small samples do not leave.
+    return float(np.sqrt(np.mean(np.square(line.values, dtype=np.float64))))
 
 
 def _visit_of(site: Site, line: str, visit: str | None) -> Visit:
@@ -201,6 +203,13 @@ def _visit_of(site: Site, line: str, visit: str | None) -> Visit:
     raise SiteError(f"no line called {line!r}", where=f"visits/{visit}" if visit else "visits", do=do)
 
 
+def _recorded(site: Site, visit: Visit, line: str) -> xr.DataArray:
+    raw = load_lines(site, visit, {line}).get(line)
+    if raw is None:
+        raise _unusable(load_visit(site, visit), visit, line)
+    return raw
+
+
 def _unusable(loaded: LoadedVisit, visit: Visit, line: str) -> SiteError:
     faults = [finding for finding in loaded.findings if finding.grade == "fault" and finding.line == line]
     if faults:
@@ -213,9 +222,8 @@ def _fits(site: Site, visit: Visit, line: str, recipe: Recipe, notes: list[str])
     """What the last run fitted over the whole site, as the provenance of its lines holds it."""
     if not fitted_steps(recipe):
         return SiteFits()
-    path = site.root / "results" / "visits" / visit.name / "radargrams.zarr"
     try:
-        lines, _ = load_radargrams(path)
+        lines, _ = load_radargrams(site.results_of(visit.name) / "radargrams.zarr")
         held = lines.light(line) if line in lines else next((lines.light(name) for name in lines), None)
         done = [] if held is None else [each for each in provenance_steps(held) if each.get("part") == "before"]
     except (OSError, ValueError, KeyError, TypeError):
@@ -244,25 +252,19 @@ def _same_steps(recipe: Recipe, done: list[dict[str, Any]]) -> bool:
 
 def _velocity(site: Site, visit: Visit, notes: list[str]) -> float | None:
     """The velocity of the last run, or of the visit's readings now."""
-    told = volume_attributes(site.root / "results" / "visits" / visit.name / "volume.zarr").get("velocity_m_per_ns")
+    told = volume_attributes(site.results_of(visit.name) / "volume.zarr").get("velocity_m_per_ns")
     if isinstance(told, float):
         if _LAST_RUN not in notes:
             notes.append("the velocity is that of the last run")
         return told
     readings, _ = load_readings(site, visit, None)
-    declared = velocity_declared(visit.settings.soil)
-    if readings is None:
-        if declared is None:
-            notes.append("steps after the velocity are not tried: there are no readings and none is declared")
-            return None
-        return declared.mean_m_per_ns
-    how = visit.settings.readings
-    field = velocity_from_moisture(
-        summarise_moisture(readings, support_depth_m=how.support_depth_m),
-        None,
-        sigma_vwc=how.sigma_vwc,
-        support_depth_m=how.support_depth_m,
-        target_depth_m=site.settings.target.depth_m[1],
-    )
-    notes.append("the velocity is that of the readings' mean: a run maps them first")
+    support_m = visit.settings.readings.support_depth_m
+    summary = None if readings is None else summarise_moisture(readings, support_depth_m=support_m)
+    try:
+        field = velocity_of(site, visit, summary, None)
+    except SiteError as error:
+        notes.append(f"steps after the velocity are not tried: {error.problem}")
+        return None
+    if summary is not None:
+        notes.append("the velocity is that of the readings' mean: a run maps them first")
     return float(field.mean_m_per_ns)
