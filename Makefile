@@ -3,6 +3,8 @@ PYTHON ?= python3
 VENV   ?= .venv
 BIN    := $(VENV)/bin
 DEMO   ?= demo
+# Tests run in this many processes; the tests of one file stay together.
+WORKERS ?= 2
 
 .PHONY: demo demo-data docs-pictures test lint bench study validation clean
 
@@ -27,7 +29,7 @@ docs-pictures: $(VENV)/.installed
 	$(BIN)/python docs/make_pictures.py
 
 test: $(VENV)/.installed
-	$(BIN)/python -m pytest --cov --cov-report=term:skip-covered --cov-fail-under=90 $(PYTEST_ARGS)
+	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile --cov --cov-report=term:skip-covered --cov-fail-under=90 $(PYTEST_ARGS)
 
 lint: $(VENV)/.installed
 	$(BIN)/ruff format --check src tests bench docs/*.py
