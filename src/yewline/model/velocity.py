@@ -21,8 +21,8 @@ class VelocityField:
     Attributes
     ----------
     z, y, x : (nz,), (ny,), (nx,) coordinates in metres, increasing; a single z means "the same at all depths".
-    v_m_per_ns : (nz, ny, nx) velocity.
-    sigma_m_per_ns : (nz, ny, nx) its standard deviation at a place.
+    v_m_per_ns : (nz, ny, nx) velocity at each depth, which holds halfway to the next.
+    sigma_m_per_ns : (nz, ny, nx) standard deviation, at a place, of the mean velocity from the surface to that depth.
     mean_m_per_ns, mean_sigma_m_per_ns : the site-wide mean and *its* standard deviation, which does not
         shrink with the number of readings where the error is common to all of them.
     source : in words, for the report.

@@ -70,7 +70,7 @@ def depth_table_m(
     if len(velocity.z) == 1:
         table = depth_of_time(np.maximum(time, 0.0), columns[0][:, None], separation_m=separation)
     else:
-        table = np.array([_layered(time, velocity.z, column, separation, step_m / _FINE) for column in columns.T])
+        table = _layered(time, velocity.z, columns, separation, step_m / _FINE)
     return table, row.ravel().astype(np.int64)
 
 
@@ -96,15 +96,20 @@ def sample_depths_m(
 
 
 def _layered(time: Array, z: Array, v: Array, separation: float, fine: float) -> Array:
+    """Depths (R, S) in layered velocities (nz, R)."""
     bounds = 0.5 * (z[1:] + z[:-1])
     deepest = max(float(bounds[-1]), 0.5 * float(v.max()) * float(time.max())) + fine
     at = np.unique(np.concatenate([np.arange(0.0, deepest + fine, fine), bounds[bounds > 0.0]]))
+    thick = np.diff(at)[:, None]
     within = v[np.searchsorted(bounds, 0.5 * (at[1:] + at[:-1]))]
-    vertical = np.concatenate([[0.0], np.cumsum(2.0 * np.diff(at) / within)])
-    squared = np.concatenate([[within[0] ** 2], np.cumsum(2.0 * np.diff(at) * within) / vertical[1:]])
-    slant = np.sqrt(vertical**2 + separation**2 / squared)
+    vertical = np.cumsum(2.0 * thick / within, axis=0)
+    squared = np.cumsum(2.0 * thick * within, axis=0) / vertical
+    slant = np.concatenate(
+        [np.full((1, v.shape[1]), separation) / v[:1], np.hypot(vertical, separation / np.sqrt(squared))]
+    )
     # A fast layer under a slow one can bring the slanted time of the next step earlier; depth must still not fall.
-    return np.interp(time, np.maximum.accumulate(slant), at)
+    slant = np.maximum.accumulate(slant, axis=0)
+    return np.array([np.interp(time, column, at) for column in slant.T])
 
 
 def cell_depth_error_m(
@@ -120,10 +125,10 @@ def cell_depth_error_m(
 
     Notes
     -----
-    `ground.depth_error_m` with the mean velocity down to the cell, z/∫dz/v. At a given time a layered velocity moves a
-    depth by δz = v(z) ∫₀ᶻ δv/v² dz', which is z δv/v in one velocity; the error of velocity is taken as common to
-    all depths of a column, as it is where it comes from one moisture reading. In layers the part of the separation
-    takes the mean velocity for the root mean square, which differs by a few per cent of the error at most.
+    `ground.depth_error_m` with the mean velocity down to the cell, z/∫dz/v. Where the velocity has several depths, its
+    standard deviation is that of the mean down to each, linear between them. At a given time a relative error r of the
+    mean moves a depth z by r z v(z)/v̄(z), which is z r in one velocity. In layers the part of the separation takes the
+    mean velocity for the root mean square, which differs by a few per cent of the error at most.
 
     Examples
     --------
@@ -137,12 +142,19 @@ def cell_depth_error_m(
     v, sigma = velocity.at(xs.ravel(), ys.ravel())
     bounds = np.maximum(0.5 * (velocity.z[1:] + velocity.z[:-1]), 0.0)
     tops, bases = np.concatenate([[0.0], bounds]), np.concatenate([bounds, [math.inf]])
+
+    def mean_to(depth: float) -> Array:
+        return np.asarray(depth / ((np.clip(depth, tops, bases) - tops) @ (1.0 / v)))
+
+    relative = sigma / np.array([mean_to(depth) if depth > 0 else v[0] for depth in velocity.z])
     out = np.empty((grid.nz, grid.ny, grid.nx), np.float32)
     for k, depth in enumerate(grid.depth):
-        # Thickness of each velocity layer above this depth.
-        thickness = np.clip(depth, tops, bases) - tops
-        mean = depth / (thickness @ (1.0 / v))
-        mean_sigma = mean / depth * v[np.searchsorted(bounds, depth)] * (thickness @ (sigma / v**2))
+        mean = mean_to(float(depth))
+        at = float(np.interp(depth, velocity.z, np.arange(len(velocity.z))))
+        above, share = int(at), at - int(at)
+        below = min(above + 1, len(velocity.z) - 1)
+        error_share = (1.0 - share) * relative[above] + share * relative[below]
+        mean_sigma = error_share * v[np.searchsorted(bounds, depth)]
         error = depth_error_m(depth, mean, mean_sigma, time_zero_sigma_ns=zero, separation_m=separation_m)
         out[k] = error.reshape(grid.ny, grid.nx)
     return out
