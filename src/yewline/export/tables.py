@@ -235,15 +235,23 @@ def _moisture(result: SiteResult) -> ResultTable:
 def _velocities(result: SiteResult) -> ResultTable:
     columns = (
         "visit", "source", "label", "used", "compared", "velocity_m_per_ns", "sd_m_per_ns", "low_m_per_ns",
-        "high_m_per_ns", "n", "depth_from_m", "depth_to_m", "cautions", "rests_on",
+        "high_m_per_ns", "n", "depth_from_m", "depth_to_m", "shift", "shift_sd", "cautions", "rests_on",
     )  # fmt: skip
-    table = ResultTable("velocity of each visit by several ways; low and high: 95 % interval", columns)
+    table = ResultTable(
+        "velocity of each visit by several ways; low and high: 95 % interval; shift: how far a source lies off what "
+        "the others say, relative",
+        columns,
+    )
     for visit in result.visits:
         for i, source in enumerate(visit.velocities.sources if visit.velocities is not None else ()):
             about, used = source.estimate, visit.velocities is not None and visit.velocities.used == i
+            join = None if visit.velocities is None else visit.velocities.join
+            check = None if join is None else join.check(source)
+            against = (None, None) if check is None else (check.shift, check.shift_sigma)
             table.rows.append(
                 (visit.name, source.kind, about.label, used, source.compared, about.v_m_per_ns, about.sigma_m_per_ns,
-                 *source.interval, about.n, about.depth_from_m, about.depth_to_m, " ".join(about.cautions), source.note)
+                 *source.interval, about.n, about.depth_from_m, about.depth_to_m, *against, " ".join(about.cautions),
+                 source.note)
             )  # fmt: skip
     return table
 

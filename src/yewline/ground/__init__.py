@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from yewline.ground.depth import depth_error_m, depth_of_time, time_of_depth
-from yewline.ground.evidence import VelocityEvidence
+from yewline.ground.evidence import Biases, VelocityEvidence
 from yewline.ground.fusion import CONTRADICTION, FusedVelocity, GroundPrior, SourceCheck, fuse_velocity
 from yewline.ground.moisture_evidence import VelocityRelation, ground_prior, moisture_evidence
 from yewline.ground.moisture_map import FEWEST_FOR_FIT, FEWEST_FOR_MAP, map_moisture
@@ -29,6 +29,7 @@ __all__ = [
     "FEWEST_FOR_MAP",
     "PROFILE_SIGMA_VWC",
     "TOPP",
+    "Biases",
     "FusedVelocity",
     "GroundPrior",
     "MoistureSummary",

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from yewline._check import check_array, check_in_range, check_velocity
 from yewline.errors import InputError
 
-__all__ = ["VelocityEvidence"]
+__all__ = ["Biases", "VelocityEvidence"]
 
 Array = npt.NDArray[np.float64]
 Biases = tuple[tuple[str, float | Array], ...]

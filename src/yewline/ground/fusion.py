@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -96,6 +96,7 @@ class FusedVelocity:
     ----------
     sources : each against the others, as they came, before any widening.
     widened : factor by which the errors that each source shares were multiplied because sources contradict; 1 else.
+    evidence : what it rests on, as it came.
     left_out : for each source, (n, 2): how far each of its values lies off what *all other values* say of it, relative,
         and the standard deviation of that.
     """
@@ -103,6 +104,7 @@ class FusedVelocity:
     sources: tuple[SourceCheck, ...]
     widened: float
     left_out: tuple[Array, ...]
+    evidence: tuple[VelocityEvidence, ...]
     _solved: _Solved
 
     def at(self, x: npt.ArrayLike, y: npt.ArrayLike, depth_m: float) -> tuple[Array, Array]:
@@ -114,6 +116,16 @@ class FusedVelocity:
         depth_m : greater than 0.
         """
         return self._solved.predict(_places(x, y), check_positive(depth_m, "depth_m"))
+
+    def only(self, sources: Collection[str]) -> FusedVelocity:
+        """The same ground, resting on some of the sources.
+
+        Raises
+        ------
+        InputError : none of them is left.
+        """
+        kept = [one for one in self.evidence if one.source in sources]
+        return _fused(kept, self._solved.prior, self._solved.site, self._solved.reference_depth_m)
 
     def site_mean(self, depth_m: float) -> tuple[float, float]:
         """Mean over the site of the velocity down to a depth, and its standard deviation, m/ns."""
@@ -182,23 +194,26 @@ def fuse_velocity(
     >>> [round(value, 4) for value in (*alone.site_mean(1.0), *both.site_mean(1.0))]
     [0.098, 0.0114, 0.0909, 0.004]
     """
-    held = [one for one in evidence if one.n]
+    site = check_array(site_xy, "site_xy", ndim=2)
+    return _fused(evidence, prior, site, check_positive(reference_depth_m, "reference_depth_m"))
+
+
+def _fused(evidence: Sequence[VelocityEvidence], prior: GroundPrior, site: Array, reference: float) -> FusedVelocity:
+    held = tuple(one for one in evidence if one.n)
     if not held:
         raise InputError("nothing tells the velocity", do="add moisture readings, or declare a velocity")
-    site = check_array(site_xy, "site_xy", ndim=2)
-    reference = check_positive(reference_depth_m, "reference_depth_m")
-    solved = _Solved.of(held, prior, site, 1.0)
+    solved = _Solved.of(held, prior, site, reference, 1.0)
     shifts = solved.shifts()
     widened = 1.0
     if len(held) > 1 and _worst(shifts) > CONTRADICTION:
         widened = _widening(held, prior, site)
-        solved = _Solved.of(held, prior, site, widened)
+        solved = _Solved.of(held, prior, site, reference, widened)
     checks = []
     for one, (shift, sigma) in zip(held, shifts, strict=True):
-        alone = solved if len(held) == 1 else _Solved.of([one], prior, site, 1.0)
+        alone = solved if len(held) == 1 else _Solved.of([one], prior, site, reference, 1.0)
         v, sigma_v = alone.site_mean(reference)
         checks.append(SourceCheck(one.source, one.n, v, sigma_v, shift, sigma))
-    return FusedVelocity(tuple(checks), widened, solved.left_out(), solved)
+    return FusedVelocity(tuple(checks), widened, solved.left_out(), held, solved)
 
 
 def _worst(shifts: Sequence[tuple[float, float]]) -> float:
@@ -208,11 +223,11 @@ def _worst(shifts: Sequence[tuple[float, float]]) -> float:
 def _widening(held: Sequence[VelocityEvidence], prior: GroundPrior, site: Array) -> float:
     """The smallest factor of the shared errors with which no source lies far off the others; to a hundredth."""
     low, high = 1.0, 2.0
-    while high < _MOST_WIDENED and _worst(_Solved.of(held, prior, site, high).shifts()) > _RECONCILED:
+    while high < _MOST_WIDENED and _worst(_Solved.of(held, prior, site, 1.0, high).shifts()) > _RECONCILED:
         low, high = high, 2.0 * high
     while high - low > 0.01:
         middle = 0.5 * (low + high)
-        if _worst(_Solved.of(held, prior, site, middle).shifts()) > _RECONCILED:
+        if _worst(_Solved.of(held, prior, site, 1.0, middle).shifts()) > _RECONCILED:
             low = middle
         else:
             high = middle
@@ -225,6 +240,7 @@ class _Solved:
 
     prior: GroundPrior
     site: Array
+    reference_depth_m: float
     spans: tuple[tuple[int, int], ...]
     xy: Array
     """(N, 2) places; NaN where the whole site is meant."""
@@ -236,7 +252,9 @@ class _Solved:
     """α = K⁻¹ (y − prior mean)."""
 
     @classmethod
-    def of(cls, held: Sequence[VelocityEvidence], prior: GroundPrior, site: Array, widened: float) -> _Solved:
+    def of(
+        cls, held: Sequence[VelocityEvidence], prior: GroundPrior, site: Array, reference_depth_m: float, widened: float
+    ) -> _Solved:
         xy = np.concatenate([np.column_stack([one.x, one.y]) for one in held])
         log_base = np.log(np.concatenate([one.base_m for one in held]))
         slope = log_base + np.concatenate([np.full(one.n, float(one.at_depth)) for one in held])
@@ -259,7 +277,7 @@ class _Solved:
         if np.diagonal(factor).min() ** 2 < _SMALLEST_PIVOT * cov.max():
             raise InputError("values of velocity at one place cannot be told apart", do="give each an error of its own")
         y = np.log(np.concatenate([one.v_m_per_ns for one in held])) - _LEVEL[0]
-        return cls(prior, site, spans, xy, log_base, slope, factor, cho_solve((factor, True), y))
+        return cls(prior, site, reference_depth_m, spans, xy, log_base, slope, factor, cho_solve((factor, True), y))
 
     def predict(self, xy: Array, depth_m: float) -> tuple[Array, Array]:
         mean, variance = np.empty(len(xy)), np.empty(len(xy))

@@ -25,6 +25,7 @@ PROFILE_SIGMA_VWC: Final = 0.015
 probe's. Own choice, no source: soil dries and wets from above; a few hundredths over a metre are usual."""
 
 _STEP: Final = 1e-4
+_WATER: Final = np.linspace(0.0, 0.6 - _STEP, 2_001)
 _UNKNOWN: Final = VariogramModel("exponential", partial_sill=0.03**2, range_m=10.0)
 """Of moisture, where readings do not tell: 0.03 m³/m³ over 10 m (own choice, no source)."""
 
@@ -49,6 +50,16 @@ class VelocityRelation:
         theta = np.asarray(vwc, dtype=np.float64)
         low, high = np.maximum(theta - _STEP, 0.0), theta + _STEP
         return np.asarray(np.log(self.velocity(high) / self.velocity(low)) / (high - low))
+
+    def moisture(self, v_m_per_ns: float, sigma_m_per_ns: float) -> tuple[float, float]:
+        """Water content that a velocity means, and its standard deviation, m³/m³.
+
+        A velocity faster than dry soil's gives 0, one slower than soil with 0.6 m³/m³ gives that.
+        """
+        velocity = self.velocity(_WATER)
+        vwc = float(np.interp(v_m_per_ns, velocity[::-1], _WATER[::-1]))
+        relative = math.hypot(sigma_m_per_ns / v_m_per_ns, float(self.relative_sigma(vwc)))
+        return vwc, relative / abs(float(self.slope(vwc)))
 
 
 def moisture_evidence(
@@ -79,7 +90,13 @@ def moisture_evidence(
     Notes
     -----
     An error σ of moisture is |d ln v/dθ| σ of ln v. Errors of calibration and of the relation are shared by all
-    readings, whatever their number: they have the same names in both pieces.
+    readings, whatever their number: they have the same names in both pieces. The slope is taken at the mean of the
+    readings and not at each: were drier readings to count for less than wetter ones because the slope is steeper there,
+    or to carry more of the shared error, the mean would be drawn away from all of them.
+
+    References
+    ----------
+    D'Agostini 1994, Nucl. Instrum. Methods A 346:306–311 (the bias of means with shared relative errors; from memory).
 
     Examples
     --------
@@ -94,12 +111,13 @@ def moisture_evidence(
     check_positive(support_depth_m, "support_depth_m")
     deep = readings["depth_m"].to_numpy(float)
     below = np.isfinite(deep) & (deep > support_depth_m)
+    mean = float(check_array(readings["vwc"].to_numpy(float), "vwc", ndim=1).mean())
     found = []
     for source, part, at_depth in (("moisture", ~below, False), ("moisture at depth", below, True)):
         if not part.any():
             continue
-        theta = check_array(readings["vwc"].to_numpy(float)[part], "vwc", ndim=1)
-        slope = np.abs(relation.slope(theta))
+        theta = readings["vwc"].to_numpy(float)[part]
+        slope = abs(float(relation.slope(mean)))
         found.append(
             VelocityEvidence(
                 source,
@@ -107,8 +125,8 @@ def moisture_evidence(
                 readings["y"].to_numpy(float)[part],
                 deep[part] if at_depth else np.full(len(theta), float(support_depth_m)),
                 relation.velocity(theta),
-                slope * math.sqrt(own_sigma_vwc**2 + nugget),
-                (("calibration", slope * common_sigma_vwc), ("soil relation", relation.relative_sigma(theta))),
+                np.full(len(theta), slope * math.sqrt(own_sigma_vwc**2 + nugget)),
+                (("calibration", slope * common_sigma_vwc), ("soil relation", float(relation.relative_sigma(mean)))),
                 at_depth=at_depth,
             )
         )

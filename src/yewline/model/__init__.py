@@ -35,6 +35,8 @@ from yewline.model.visit import (
     ReadingSettings,
     RecordingSettings,
     Soil,
+    VelocitySettings,
+    VelocitySource,
     VisitSettings,
 )
 from yewline.model.volume import VolumeGrid, make_volume
@@ -67,6 +69,8 @@ __all__ = [
     "TargetModel",
     "TargetSize",
     "VelocityField",
+    "VelocitySettings",
+    "VelocitySource",
     "VisitSettings",
     "VolumeGrid",
     "add_provenance",

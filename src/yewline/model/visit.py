@@ -10,7 +10,17 @@ from pydantic import Field, field_validator, model_validator
 from yewline.model.settings import Settings
 from yewline.units import C_M_PER_NS
 
-__all__ = ["Antenna", "LineCorrection", "LineSegment", "ReadingSettings", "RecordingSettings", "Soil", "VisitSettings"]
+__all__ = [
+    "Antenna",
+    "LineCorrection",
+    "LineSegment",
+    "ReadingSettings",
+    "RecordingSettings",
+    "Soil",
+    "VelocitySettings",
+    "VelocitySource",
+    "VisitSettings",
+]
 
 
 class Antenna(Settings):
@@ -96,6 +106,26 @@ class LineCorrection(Settings):
         return self
 
 
+VelocitySource = Literal["moisture", "hyperbolas", "focus", "gathers", "people", "known depths"]
+
+
+class VelocitySettings(Settings):
+    """`[velocity]`: which sources depths rest on; each can be switched off by leaving it out.
+
+    Known depths of burials are left out unless asked for: they are the truth that hotspots are scored with, and a visit
+    that is to be scored must not have seen it.
+    """
+
+    use: tuple[VelocitySource, ...] = ("moisture", "hyperbolas", "focus", "gathers", "people")
+
+    @field_validator("use")
+    @classmethod
+    def _one_at_least(cls, use: tuple[VelocitySource, ...]) -> tuple[VelocitySource, ...]:
+        if not use:
+            raise ValueError("name one source at least, such as moisture or hyperbolas")
+        return tuple(dict.fromkeys(use))
+
+
 class VisitSettings(Settings):
     """All of `visit.toml`."""
 
@@ -104,6 +134,7 @@ class VisitSettings(Settings):
     recording: RecordingSettings = RecordingSettings()
     soil: Soil = Soil()
     readings: ReadingSettings = ReadingSettings()
+    velocity: VelocitySettings = VelocitySettings()
     corrections: tuple[LineCorrection, ...] = Field(default=(), description="accepted by a person")
     weather: str = ""
     operator: str = ""

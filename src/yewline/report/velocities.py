@@ -16,12 +16,15 @@ from yewline.report.palette import INK, MUTED, NO_DATA, OTHER, PAPER, STYLE
 from yewline.report.pictures import Picture, make_picture
 from yewline.report.radargrams import RadargramView, natural_key, radargram_views
 from yewline.report.words import count, date_words, number, p_value, short_name
+from yewline.units import Z90
 from yewline.workspace.results import SiteResult, SourceVelocity, VisitResult, VisitVelocities
 
 __all__ = ["VisitVelocity", "hyperbola_example", "source_name", "velocities", "velocity_plot", "velocity_sentence"]
 
 NAMES: Final = {
+    "joined": "All in use, joined",
     "moisture": "Moisture readings",
+    "moisture at depth": "Moisture at depth",
     "declared": "Declared in visit.toml",
     "hyperbolas": "Hyperbolas",
     "focus": "Focus of migrated lines",
@@ -89,13 +92,37 @@ def velocity_sentence(held: VisitVelocities) -> str:
     else:
         used = held.sources[held.used]
         low, high = used.interval
-        first = (
-            f"Depths rest on {used.estimate.v_m_per_ns:.3f} m/ns from "
-            f"{'moisture readings' if used.kind == 'moisture' else 'what visit.toml declares'} "
-            f"({low:.3f} to {high:.3f})."
-        )
+        deep = used.estimate.depth_to_m
+        first = f"Depths rest on {used.estimate.v_m_per_ns:.3f} m/ns ({low:.3f} to {high:.3f}) down to {deep:.2f} m, "
+        first += f"{used.note}.{_joined_words(held)}"
     found = comparison_words(held)
     return f"{first} {found}"
+
+
+def _joined_words(held: VisitVelocities) -> str:
+    """How far sources in use lie off one another, and what the recordings say of moisture."""
+    join = held.join
+    if join is None:
+        return ""
+    text = ""
+    if len(join.checks) > 1:
+        worst = max(join.checks, key=lambda check: abs(check.score))
+        way = "faster" if worst.shift > 0 else "slower"
+        name = NAMES.get(worst.source, worst.source).lower()
+        text = f" Furthest off: {name}, {100 * abs(worst.shift):.0f} % {way} than the others say "
+        text += f"(± {100 * Z90 * worst.shift_sigma:.0f} %, 90 %)."
+    if join.widened > 1.0:
+        text += f" Sources contradict each other: the errors that each shares were multiplied by {join.widened:.1f}."
+    if math.isfinite(join.left_out_rms):
+        text += f" Hyperbolas left out one by one are predicted to {100 * join.left_out_rms:.0f} % (rms), "
+        text += f"{100 * join.left_out_inside:.0f} in 100 within their 90 % interval."
+    if join.radar_vwc is not None:
+        vwc, sd = join.radar_vwc
+        text += (
+            f" The recordings alone would mean {vwc:.2f} ± {Z90 * sd:.2f} m³/m³ of water (90 %), by Topp et al. 1980: "
+        )
+        text += "no check of the depths, which rest on the same recordings."
+    return text
 
 
 def comparison_words(held: VisitVelocities) -> str:
@@ -180,7 +207,15 @@ def _draw_source(axes: Any, source: SourceVelocity, row: int, *, used: bool, lim
 
 
 def _table(visit: VisitResult, held: VisitVelocities) -> Table:
-    heads = ("Source", "Velocity (m/ns)", "95 % interval", "Stands for", "1 m here would be", "Rests on")
+    heads = (
+        "Source",
+        "Velocity (m/ns)",
+        "95 % interval",
+        "Stands for",
+        "1 m here would be",
+        "Against the others",
+        "Rests on",
+    )
     table = Table(f"{visit.name}: wave velocity by several ways", heads)
     base = None if held.used is None else held.sources[held.used].estimate.v_m_per_ns
     for i, source in enumerate(held.sources):
@@ -196,10 +231,20 @@ def _table(visit: VisitResult, held: VisitVelocities) -> Table:
                 Cell(f"{number(low, 3)} to {number(high, 3)}"),
                 Cell(deep),
                 Cell(moved),
+                _against(held, source),
                 Cell(source.note or "–", mind),
             ]
         )
     return table
+
+
+def _against(held: VisitVelocities, source: SourceVelocity) -> Cell:
+    """How far a source in use lies off what the others say."""
+    check = None if held.join is None else held.join.check(source)
+    if check is None or not math.isfinite(check.shift):
+        return Cell("–")
+    taken = f"taken as {check.v_m_per_ns:.3f}" if abs(check.v_m_per_ns - source.estimate.v_m_per_ns) > 5e-4 else ""
+    return Cell(f"{100 * check.shift:+.0f} % ± {100 * Z90 * check.shift_sigma:.0f}", taken)
 
 
 def hyperbola_example(result: SiteResult, *, clip: float, pixels_each: int) -> RadargramView | None:

@@ -27,17 +27,18 @@ from yewline.workspace.stage_accuracy import compare_all, match_tolerance_m, sco
 from yewline.workspace.stage_ground import Ground, load_readings, make_ground
 from yewline.workspace.stage_hotspots import cut_visit, outline_visit
 from yewline.workspace.stage_lines import Lines, guard_visit, line_spacing
-from yewline.workspace.stage_velocity import compare_velocities
+from yewline.workspace.stage_velocity import HeardVelocities, compare_velocities, heard_of_velocity
 from yewline.workspace.stage_volume import VISIT_REFUSED, choose_grid
 from yewline.workspace.truth import Outlines, area_of_lines, load_outlines, within
-from yewline.workspace.velocities import RecordedVelocities, VisitVelocities
+from yewline.workspace.velocities import RecordedVelocities
 
 __all__ = ["Products", "SurveyFrame", "gather_result", "survey_frame"]
 
 
 @dataclass(frozen=True)
 class SurveyFrame:
-    """What all visits share: outlines, area, grid, thickness; and each visit's ground and line spacing."""
+    """What all visits share: outlines, area, grid, thickness; and each visit's ground, line spacing and what tells its
+    velocity besides moisture (missing where recordings were not searched)."""
 
     outlines: Outlines
     area: shapely.Geometry
@@ -45,6 +46,7 @@ class SurveyFrame:
     grid: VolumeGrid
     thickness_m: float
     ground: dict[str, Ground]
+    heard: dict[str, HeardVelocities]
     spacing_m: dict[str, float]
     findings: tuple[Finding, ...]
 
@@ -89,10 +91,17 @@ def survey_frame(site: Site, products: Products) -> SurveyFrame:
     outlines = within(outlines, area)
     flat = choose_grid(site.settings, area, spacing_m=finest_m, reach_m=1.0, thickness_m=0.2)
     ground: dict[str, Ground] = {}
+    heard: dict[str, HeardVelocities] = {}
     findings: list[Finding] = []
     for name in lines:
         try:
-            ground[name] = make_ground(site, site.visit(name), flat, area)
+            visit = site.visit(name)
+            recorded = products.velocities.get(name)
+            if recorded is None:  # a check in the field does not search the recordings
+                ground[name] = make_ground(site, visit, flat, area)
+                continue
+            heard[name] = heard_of_velocity(site, visit, recorded, products.lines[name][0], outlines.burials)
+            ground[name] = make_ground(site, visit, flat, area, recorded=heard[name].evidence)
         except YewlineError as error:
             # Why it has no velocity is in what was said of its readings.
             findings += load_readings(site, site.visit(name), area)[1]
@@ -115,7 +124,7 @@ def survey_frame(site: Site, products: Products) -> SurveyFrame:
             do="choose a slice above that" + (", or a larger depth_max_m" if site.settings.depth_max_m else ""),
         )
     findings += _too_shallow(site, grid)
-    return SurveyFrame(outlines, area, assumed, grid, thickness_m, ground, spacing_m, tuple(findings))
+    return SurveyFrame(outlines, area, assumed, grid, thickness_m, ground, heard, spacing_m, tuple(findings))
 
 
 def _too_shallow(site: Site, grid: VolumeGrid) -> list[Finding]:
@@ -184,7 +193,9 @@ def gather_result(
         name: outline_visit(site, name, slices.isel(slice=chosen), frame.grid, frame.area)
         for name, (slices, chosen) in cut.items()
     }
-    velocities = {name: _velocities(site, products, frame, name) for name in cut}
+    velocities = {
+        name: compare_velocities(site, site.visit(name), frame.heard[name], frame.ground[name]) for name in cut
+    }
     visits = []
     for name in progress.over(cut, "hotspots and accuracy"):
         each, ground = outlined[name], frame.ground[name]
@@ -253,11 +264,6 @@ def _position_sigma_m(lines: Mapping[str, xr.DataArray]) -> float:
     """Root mean square over a visit's traces of their position's standard deviation per axis."""
     squares = [light["sigma_xy"].values ** 2 for light in lights_of(lines).values()]
     return float(np.sqrt(np.concatenate(squares).mean()))
-
-
-def _velocities(site: Site, products: Products, frame: SurveyFrame, name: str) -> tuple[VisitVelocities, list[Finding]]:
-    recorded, lines = products.velocities[name], products.lines[name][0]
-    return compare_velocities(site, site.visit(name), recorded, frame.ground[name], lines, frame.outlines.burials)
 
 
 def _for_display(recipe: Recipe, lines: Mapping[str, xr.DataArray], v_m_per_ns: float) -> LazyLines:

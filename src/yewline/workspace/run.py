@@ -17,14 +17,19 @@ from yewline.model import digest, version
 from yewline.progress import SILENT, Progress
 from yewline.recipe import Recipe, recipe_digest
 from yewline.workspace.cache import PARTIAL, StageCache, write_atomically
-from yewline.workspace.gather import Products, gather_result, survey_frame
+from yewline.workspace.gather import Products, SurveyFrame, gather_result, survey_frame
 from yewline.workspace.inputs import hash_inputs
 from yewline.workspace.line_cache import LineCache
 from yewline.workspace.outcome import Outcome
 from yewline.workspace.results import SiteResult, left_out_sentences
 from yewline.workspace.site import Site
 from yewline.workspace.stage_lines import load_recipe, make_lines
-from yewline.workspace.stage_velocity import load_recorded, recorded_velocities, save_recorded
+from yewline.workspace.stage_velocity import (
+    drawn_hyperbolas,
+    load_recorded,
+    recorded_velocities,
+    save_recorded,
+)
 from yewline.workspace.stage_volume import make_visit_volume
 from yewline.workspace.store import load_radargrams, load_volume, save_radargrams, save_volume
 from yewline.workspace.truth import check_frame
@@ -158,7 +163,7 @@ class _Run:
             self.products.lines[name] = (radargrams, findings)
 
     def _do_velocities(self) -> None:
-        """What the recordings themselves say of the velocity; no depth rests on it."""
+        """What the recordings themselves say of the velocity."""
         for visit in self.site.visits:
             path = self.site.results_of(visit.name) / "velocities.json"
             gathers = {k: v for k, v in self.inputs.items() if k.startswith(f"visits/{visit.name}/gathers/")}
@@ -176,15 +181,20 @@ class _Run:
     def _do_volumes(self) -> None:
         # What the recipe does counts, not the bytes of its file; steps for pictures change no volume.
         unused = (*_ONLY_FOR_SCORES, "recipe.toml")
-        used = {k: v for k, v in self.inputs.items() if not k.startswith(unused) and "/gathers/" not in k}
-        key = digest("volume", version(), used, self._recipe_part("before"), self._recipe_part("after"))
+        used = {k: v for k, v in self.inputs.items() if not k.startswith(unused) or k in self._known_depths()}
+        laid = drawn_hyperbolas(self.site)
+        key = digest("volume", version(), used, laid, self._recipe_part("before"), self._recipe_part("after"))
         for visit in self.site.visits:
             path = self.site.results_of(visit.name) / "volume.zarr"
             self._stage(f"volume {visit.name}", key, [path], partial(self._make_volume, visit.name, path))
 
+    def _known_depths(self) -> set[str]:
+        """Files of the burials, where depths of a visit rest on theirs."""
+        wanted = any("known depths" in visit.settings.velocity.use for visit in self.site.visits)
+        return {name for name in self.inputs if name.startswith("burials.")} if wanted else set()
+
     def _make_volume(self, name: str, path: Path) -> None:
-        self._load_lines()
-        frame = self.products.frame = self.products.frame or survey_frame(self.site, self.products)
+        frame = self._frame()
         if name not in frame.usable:
             # A visit that cannot be used still has a product, so that it is not tried again at every run.
             path.mkdir(parents=True, exist_ok=True)
@@ -205,18 +215,26 @@ class _Run:
     def _gathered(self) -> SiteResult:
         """All products together, loaded where they were kept, and scored."""
         if self.products.result is None:
-            self._load_lines()
-            frame = self.products.frame = self.products.frame or survey_frame(self.site, self.products)
+            frame = self._frame()
             for name in frame.usable:
                 if name not in self.products.volumes:
                     self.products.volumes[name] = load_volume(self.site.results_of(name) / "volume.zarr")
-                if name not in self.products.velocities:
-                    self.products.velocities[name] = load_recorded(self.site.results_of(name) / "velocities.json")
             with self._timed("hotspots and accuracy"):
                 self.products.result = gather_result(
                     self.site, self.recipe, self.inputs, self.products, frame, progress=self.progress
                 )
         return self.products.result
+
+    def _frame(self) -> SurveyFrame:
+        """What all visits share, made once a run."""
+        if self.products.frame is None:
+            self._load_lines()
+            for visit in self.site.visits:
+                if visit.name not in self.products.velocities:
+                    path = self.site.results_of(visit.name) / "velocities.json"
+                    self.products.velocities[visit.name] = load_recorded(path)
+            self.products.frame = survey_frame(self.site, self.products)
+        return self.products.frame
 
     def _load_lines(self) -> None:
         for visit in self.site.visits:

@@ -2,20 +2,43 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 import xarray as xr
 
 from yewline.errors import SiteError, YewlineError
 from yewline.formats import read_readings
-from yewline.ground import map_moisture, summarise_moisture, velocity_declared, velocity_from_moisture
-from yewline.ground.summary import MoistureSummary
-from yewline.model import Finding, VelocityField, VolumeGrid
+from yewline.geostat import VariogramModel
+from yewline.ground import (
+    DECLARED_RELATIVE_SIGMA,
+    TOPP,
+    FusedVelocity,
+    MoistureSummary,
+    SourceCheck,
+    VelocityEvidence,
+    field_of_velocity,
+    fuse_velocity,
+    ground_prior,
+    map_moisture,
+    moisture_evidence,
+    split_reading_error,
+    summarise_moisture,
+)
+from yewline.model import Finding, SiteSettings, VelocityField, VolumeGrid
 from yewline.workspace.site import Site, Visit
 
-__all__ = ["Ground", "load_readings", "make_ground", "no_velocity", "velocity_of"]
+__all__ = ["Ground", "join", "load_readings", "make_ground", "no_velocity", "probed", "reference_depth_m"]
+
+_PLACES: Final = 100
+_USUAL_VWC: Final = 0.2
+"""Where nobody took readings: it sets how wide errors of velocity are, not where it lies (own choice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -26,6 +49,7 @@ class Ground:
     moisture: MoistureSummary | None
     moisture_map: xr.Dataset | None
     velocity: VelocityField
+    fused: FusedVelocity
     findings: tuple[Finding, ...]
 
 
@@ -64,18 +88,31 @@ def load_readings(site: Site, visit: Visit, area: shapely.Geometry | None) -> tu
 def no_velocity(visit: Visit) -> SiteError:
     """The error for a visit that nothing gives a velocity for."""
     return SiteError(
-        "no velocity: there are no usable moisture readings and none is declared",
+        "no velocity: there are no usable moisture readings, and none is declared or found in the recordings",
         where=f"visits/{visit.name}",
         do="add readings.csv, or velocity_m_per_ns under [soil] in visit.toml",
     )
 
 
-def make_ground(site: Site, visit: Visit, grid: VolumeGrid, area: shapely.Geometry) -> Ground:
+def make_ground(
+    site: Site,
+    visit: Visit,
+    grid: VolumeGrid,
+    area: shapely.Geometry,
+    *,
+    recorded: Sequence[VelocityEvidence] = (),
+) -> Ground:
     """Level, variability, map and velocity of one visit.
+
+    Parameters
+    ----------
+    grid : cells of the map and of the velocity.
+    area : the surveyed ground.
+    recorded : what recordings, people and known depths say of velocity, as far as depths may rest on it.
 
     Raises
     ------
-    SiteError : there are no readings, and the visit declares no velocity.
+    SiteError : nothing gives a velocity.
     """
     readings, findings = load_readings(site, visit, area)
     summary = mapped = None
@@ -83,26 +120,111 @@ def make_ground(site: Site, visit: Visit, grid: VolumeGrid, area: shapely.Geomet
         how = visit.settings.readings
         summary = summarise_moisture(readings, support_depth_m=how.support_depth_m)
         mapped = map_moisture(readings, x=grid.x, y=grid.y, sigma_vwc=how.sigma_vwc)
-    return Ground(readings, summary, mapped, velocity_of(site, visit, summary, mapped), tuple(findings))
-
-
-def velocity_of(site: Site, visit: Visit, summary: MoistureSummary | None, mapped: xr.Dataset | None) -> VelocityField:
-    """Velocity from a visit's moisture, the same everywhere where it is not mapped; else the one that is declared.
-
-    Raises
-    ------
-    SiteError : there is no moisture, and the visit declares no velocity.
-    """
-    if summary is None:
-        declared = velocity_declared(visit.settings.soil)
-        if declared is None:
-            raise no_velocity(visit)
-        return declared
-    how = visit.settings.readings
-    return velocity_from_moisture(
-        summary,
-        mapped,
-        sigma_vwc=how.sigma_vwc,
-        support_depth_m=how.support_depth_m,
-        target_depth_m=site.settings.target.depth_m[1],
+    evidence = [*probed(visit, readings, mapped, reference_depth_m=reference_depth_m(site.settings)), *recorded]
+    if not evidence:
+        raise no_velocity(visit)
+    fused = join(site, summary, mapped, evidence, site_xy=_places_over(area))
+    if fused.widened > 1.0:
+        findings = [*findings, _contradiction(fused, visit)]
+    field = field_of_velocity(
+        fused,
+        x=grid.x,
+        y=grid.y,
+        deepest_m=1.5 * site.settings.target.depth_m[1],
+        reference_depth_m=reference_depth_m(site.settings),
+        source=_source_words(fused, visit),
     )
+    return Ground(readings, summary, mapped, field, fused, tuple(findings))
+
+
+def reference_depth_m(settings: SiteSettings) -> float:
+    """Depth that a visit's one velocity is told for: the middle of the primary slice, or of the targets."""
+    top, base = settings.primary.slice_m or settings.target.depth_m
+    return 0.5 * (top + base)
+
+
+def probed(
+    visit: Visit, readings: pd.DataFrame | None, mapped: xr.Dataset | None, *, reference_depth_m: float
+) -> list[VelocityEvidence]:
+    """What moisture readings say of velocity, or else what the visit declares; nothing where that is not in use."""
+    if "moisture" not in visit.settings.velocity.use:
+        return []
+    how, soil = visit.settings.readings, visit.settings.soil
+    if readings is None:
+        v = soil.velocity_m_per_ns
+        if v is None:
+            return []
+        sigma = soil.velocity_sigma_m_per_ns or DECLARED_RELATIVE_SIGMA * v
+        return [VelocityEvidence.of_site("declared", v, sigma / v, base_m=reference_depth_m)]
+    own, common = split_reading_error(how.sigma_vwc)
+    return moisture_evidence(
+        readings,
+        relation=TOPP,
+        own_sigma_vwc=own,
+        common_sigma_vwc=common,
+        support_depth_m=how.support_depth_m,
+        nugget=0.0 if mapped is None else float(mapped.attrs["nugget"]),
+    )
+
+
+def join(
+    site: Site,
+    summary: MoistureSummary | None,
+    mapped: xr.Dataset | None,
+    evidence: Sequence[VelocityEvidence],
+    *,
+    site_xy: npt.NDArray[np.float64],
+) -> FusedVelocity:
+    """All evidence of a visit's velocity joined; how it may vary is taken from how its moisture does."""
+    lateral = None
+    if mapped is not None:
+        about = mapped.attrs
+        lateral = VariogramModel(
+            about["family"],
+            partial_sill=about["partial_sill"],
+            range_m=about["range_m"],
+            nugget=about["nugget"],
+        )
+    vwc = _USUAL_VWC if summary is None else summary.mean
+    prior = ground_prior(vwc, relation=TOPP, lateral=lateral)
+    return fuse_velocity(evidence, prior=prior, site_xy=site_xy, reference_depth_m=reference_depth_m(site.settings))
+
+
+def _places_over(area: shapely.Geometry) -> npt.NDArray[np.float64]:
+    """About a hundred places, evenly over the surveyed ground."""
+    x0, y0, x1, y1 = shapely.bounds(area)
+    step = math.sqrt((x1 - x0) * (y1 - y0) / _PLACES)
+    x, y = (np.arange(low + 0.5 * min(step, high - low), high, step) for low, high in ((x0, x1), (y0, y1)))
+    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    inside = shapely.intersects_xy(area, places[:, 0], places[:, 1])
+    return places[inside] if inside.any() else np.array(shapely.centroid(area).coords)
+
+
+def _contradiction(fused: FusedVelocity, visit: Visit) -> Finding:
+    worst = max(fused.sources, key=lambda one: abs(one.score))
+    text = (
+        f"the sources of velocity contradict each other: {worst.source} lies {100 * worst.shift:+.0f} % off what the "
+        f"others say, {abs(worst.score):.1f} standard deviations; depths rest on all of them, and the errors that each "
+        f"shares were multiplied by {fused.widened:.1f} until none was off by more than two"
+    )
+    told = "; ".join(f"{one.source} {one.v_m_per_ns:.3f} ± {one.sigma_m_per_ns:.3f}" for one in fused.sources)
+    do = "find out which is wrong: time zero, the probe, the hyperbolas; then leave it out of use under [velocity]"
+    return Finding("warning", "velocity-contradict", text, received=f"{told} m/ns (sd)", do=do, visit=visit.name)
+
+
+def _source_words(fused: FusedVelocity, visit: Visit) -> str:
+    parts = [_source_part(one, visit) for one in fused.sources]
+    told = parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+    return f"from {told}" if len(parts) == 1 else f"joined from {told}"
+
+
+def _source_part(check: SourceCheck, visit: Visit) -> str:
+    if check.source.startswith("moisture"):
+        what = "reading" if check.n == 1 else "readings"
+        depth = f"0 to {visit.settings.readings.support_depth_m:.2f} m" if check.source == "moisture" else "at depth"
+        return f"{check.n} moisture {what} ({depth}, by {TOPP.name})"
+    if check.source == "declared":
+        return "what visit.toml declares"
+    if check.source == "hyperbolas":
+        return f"{check.n} hyperbola{'' if check.n == 1 else 's'}"
+    return check.source

@@ -1,6 +1,6 @@
 """Velocity of each visit by several ways, side by side: moisture, hyperbolas, focus, gathers, known depths, people.
 
-What depths rest on stays what it is: moisture readings, or what the visit declares. The others say how far to trust it.
+Depths rest on those that the visit's settings put to use, joined; the comparison says how far to trust them.
 """
 
 from __future__ import annotations
@@ -8,14 +8,16 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
 import geopandas as gpd
+import numpy as np
 import xarray as xr
 
 from yewline.errors import YewlineError
+from yewline.ground import TOPP, VelocityEvidence
 from yewline.marks import drawn_velocities, read_journal
 from yewline.model import Finding
 from yewline.progress import Progress
@@ -27,13 +29,21 @@ from yewline.signal.velocity import (
     VelocityEstimate,
     combine_estimates,
 )
+from yewline.units import Z90
 from yewline.workspace.lazy import lights_of
 from yewline.workspace.site import Site, Visit
-from yewline.workspace.stage_ground import Ground
+from yewline.workspace.stage_ground import Ground, reference_depth_m
 from yewline.workspace.stage_lines import WORKERS, line_spacing
 from yewline.workspace.truth import JOURNAL
-from yewline.workspace.velocities import RecordedVelocities, SeenHyperbola, SourceVelocity, VisitVelocities
+from yewline.workspace.velocities import (
+    RecordedVelocities,
+    SeenHyperbola,
+    SourceVelocity,
+    VelocityJoin,
+    VisitVelocities,
+)
 from yewline.workspace.velocity_burials import burials_velocity
+from yewline.workspace.velocity_evidence import source_evidence
 from yewline.workspace.velocity_gathers import gathers_velocity
 from yewline.workspace.velocity_hyperbolas import (
     SURFACE_SHARE,
@@ -44,7 +54,15 @@ from yewline.workspace.velocity_hyperbolas import (
     surface_factor,
 )
 
-__all__ = ["compare_velocities", "load_recorded", "recorded_velocities", "save_recorded"]
+__all__ = [
+    "HeardVelocities",
+    "compare_velocities",
+    "drawn_hyperbolas",
+    "heard_of_velocity",
+    "load_recorded",
+    "recorded_velocities",
+    "save_recorded",
+]
 
 SMALL_SHARE: Final = 0.03
 """Sources that lie nearer to one another than this are not warned of: 3 cm at a depth of 1 m. Own choice, no source."""
@@ -92,55 +110,104 @@ def load_recorded(path: Path) -> RecordedVelocities:
     return RecordedVelocities.from_dict(json.loads(path.read_text(encoding="utf-8")))
 
 
-def compare_velocities(
+@dataclass(frozen=True)
+class HeardVelocities:
+    """What all sources but moisture say of a visit's velocity.
+
+    `others` are people's hyperbolas and known depths, `fits` the people's curves; depths may rest on `evidence`.
+    """
+
+    recorded: RecordedVelocities
+    others: tuple[SourceVelocity, ...]
+    fits: tuple[HyperbolaFit, ...]
+    evidence: tuple[VelocityEvidence, ...]
+    findings: tuple[Finding, ...]
+
+
+def heard_of_velocity(
     site: Site,
     visit: Visit,
     recorded: RecordedVelocities,
-    ground: Ground,
     lines: Mapping[str, xr.DataArray],
     burials: gpd.GeoDataFrame,
-) -> tuple[VisitVelocities, list[Finding]]:
-    """All sources of a visit's velocity side by side, and a warning where they disagree.
+) -> HeardVelocities:
+    """Everything but moisture that tells a visit's velocity.
 
     Parameters
     ----------
     recorded : from `recorded_velocities`.
-    ground : what the depths of this visit rest on.
     lines : processed, before migration.
     burials : known ones inside the surveyed area.
     """
-    findings = list(recorded.findings)
-    lights = lights_of(lines)
-    used = _used(site, ground)
+    lights, seed = lights_of(lines), site.settings.primary.seed
     people, fits, said = _people(site, visit, section_of(next(iter(lights.values()))))
-    findings += said
-    deep, said = burials_velocity(lines, lights, burials, visit=visit.name, seed=site.settings.primary.seed)
-    findings += said
-    others = [*recorded.sources, *(source for source in (deep, people) if source is not None)]
-    sources = (*([used] if used is not None else []), *others)
-    comparison = _compared(sources)
-    held = VisitVelocities(
-        0 if used is not None else None, sources, comparison, recorded.hyperbolas, fits, recorded.lines
+    deep, noticed = burials_velocity(lines, lights, burials, visit=visit.name, seed=seed)
+    others = tuple(source for source in (deep, people) if source is not None)
+    evidence = source_evidence(
+        recorded,
+        others,
+        lights,
+        use=visit.settings.velocity.use,
+        reference_depth_m=reference_depth_m(site.settings),
+        seed=seed,
     )
+    return HeardVelocities(recorded, others, fits, tuple(evidence), (*recorded.findings, *said, *noticed))
+
+
+def compare_velocities(
+    site: Site, visit: Visit, heard: HeardVelocities, ground: Ground
+) -> tuple[VisitVelocities, list[Finding]]:
+    """All sources of a visit's velocity side by side, what they join to, and a warning where they disagree."""
+    used = SourceVelocity("joined", _estimate(site, ground), note=ground.velocity.source)
+    sources = (used, *_probed(site, ground), *heard.recorded.sources, *heard.others)
+    comparison = _compared(sources[1:])
+    held = VisitVelocities(
+        0,
+        sources,
+        comparison,
+        heard.recorded.hyperbolas,
+        heard.fits,
+        heard.recorded.lines,
+        join=_join_of(site, heard, ground),
+    )
+    findings = list(heard.findings)
     if comparison is not None:
         findings += _disagreement(held, comparison, visit.name)
     return held, findings
 
 
-def _used(site: Site, ground: Ground) -> SourceVelocity | None:
+def _estimate(site: Site, ground: Ground) -> VelocityEstimate:
     field = ground.velocity
-    sigma = field.mean_sigma_m_per_ns
-    if not (math.isfinite(sigma) and sigma > 0):
-        return None
-    readings = ground.moisture is not None
-    estimate = VelocityEstimate(
-        field.mean_m_per_ns,
-        sigma,
-        "moisture" if readings else "declared",
-        depth_to_m=site.settings.target.depth_m[1],
-        n=1 if ground.readings is None else max(len(ground.readings), 1),
-    )
-    return SourceVelocity(estimate.source, estimate, note=field.source)
+    n = sum(check.n for check in ground.fused.sources)
+    deep = reference_depth_m(site.settings)
+    return VelocityEstimate(field.mean_m_per_ns, field.mean_sigma_m_per_ns, "joined", depth_to_m=deep, n=n)
+
+
+def _probed(site: Site, ground: Ground) -> list[SourceVelocity]:
+    """What moisture readings, or the visit's declaration, say alone of the ground down to the targets."""
+    deep = reference_depth_m(site.settings)
+    return [
+        SourceVelocity(
+            check.source,
+            VelocityEstimate(check.v_m_per_ns, check.sigma_m_per_ns, check.source, depth_to_m=deep, n=check.n),
+        )
+        for check in ground.fused.sources
+        if check.source in ("moisture", "moisture at depth", "declared")
+    ]
+
+
+def _join_of(site: Site, heard: HeardVelocities, ground: Ground) -> VelocityJoin:
+    fused, radar_vwc = ground.fused, None
+    if heard.evidence:
+        heard_alone = fused.only([one.source for one in heard.evidence])
+        radar_vwc = TOPP.moisture(*heard_alone.site_mean(reference_depth_m(site.settings)))
+    left_out = dict(zip((check.source for check in fused.sources), fused.left_out, strict=True)).get("hyperbolas")
+    if left_out is None:
+        return VelocityJoin(fused.sources, fused.widened, radar_vwc=radar_vwc, relation=TOPP.name)
+    off, sigma = left_out.T
+    inside = np.abs(off) <= Z90 * sigma
+    rms, share = float(np.sqrt(np.mean(off**2))), float(inside.mean())
+    return VelocityJoin(fused.sources, fused.widened, rms, share, radar_vwc, TOPP.name)
 
 
 def _compared(sources: Sequence[SourceVelocity]) -> VelocityComparison | None:
@@ -168,14 +235,10 @@ def _disagreement(held: VisitVelocities, comparison: VelocityComparison, visit: 
         f"p = {comparison.p:.2g}; most of all {worst.first} and {worst.second}, "
         f"by {abs(worst.difference_m_per_ns):.3f} m/ns"
     )
-    if held.used is not None:
-        away = values[0] / comparison.mean.v_m_per_ns - 1.0
-        text += f"; depths rest on {estimates[0].name}, which puts things {100 * abs(away):.0f} % "
-        text += "deeper than the mean of all would" if away > 0 else "shallower than the mean of all would"
+    text += "; depths rest on all that are in use, joined with what each may be off by"
     do = (
         "look at the hyperbolas in the report, at time zero and at how deep the readings reach; a gather, or the depth "
-        "of something dug up, would decide; velocity_m_per_ns under [soil] in visit.toml counts where a visit has no "
-        "readings"
+        "of something dug up, would decide; a wrong source can be left out of use under [velocity] in visit.toml"
     )
     return [Finding("warning", "velocity-disagree", text, received=f"{told} m/ns (sd)", do=do, visit=visit)]
 
@@ -210,6 +273,15 @@ def _told(hyperbolas: Sequence[SeenHyperbola], lines: int, visit: str) -> list[F
 def _named(fits: Sequence[HyperbolaFit]) -> str:
     shown = [f"{fit.line} at {fit.x_m:.1f} m ({fit.v_m_per_ns:.3f} m/ns)" for fit in fits[:NAMED]]
     return ", ".join(shown) + (f" and {len(fits) - NAMED} more" if len(fits) > NAMED else "")
+
+
+def drawn_hyperbolas(site: Site) -> list[str]:
+    """The hyperbolas that people laid, as text: what depths rest on changes with them."""
+    try:
+        acts, _ = read_journal(site.root / "marks" / JOURNAL)
+    except YewlineError:
+        return []
+    return [repr(mark) for visit in site.visits for mark in drawn_velocities(acts, visit.name)]
 
 
 def _people(

@@ -19,7 +19,7 @@ from yewline.signal import kept_and_removed
 from yewline.workspace.load import LoadedVisit, line_names, load_lines, load_visit
 from yewline.workspace.site import Site, Visit
 from yewline.workspace.site_fits import SiteFits, fitted_steps
-from yewline.workspace.stage_ground import load_readings, velocity_of
+from yewline.workspace.stage_ground import join, load_readings, no_velocity, probed, reference_depth_m
 from yewline.workspace.stage_lines import load_recipe, mend_line
 from yewline.workspace.store import load_radargrams, volume_attributes
 
@@ -258,13 +258,13 @@ def _velocity(site: Site, visit: Visit, notes: list[str]) -> float | None:
             notes.append("the velocity is that of the last run")
         return told
     readings, _ = load_readings(site, visit, None)
-    support_m = visit.settings.readings.support_depth_m
-    summary = None if readings is None else summarise_moisture(readings, support_depth_m=support_m)
-    try:
-        field = velocity_of(site, visit, summary, None)
-    except SiteError as error:
-        notes.append(f"steps after the velocity are not tried: {error.problem}")
+    reference_m = reference_depth_m(site.settings)
+    evidence = probed(visit, readings, None, reference_depth_m=reference_m)
+    if not evidence:
+        notes.append(f"steps after the velocity are not tried: {no_velocity(visit).problem}")
         return None
-    if summary is not None:
-        notes.append("the velocity is that of the readings' mean: a run maps them first")
-    return float(field.mean_m_per_ns)
+    summary = None
+    if readings is not None:
+        summary = summarise_moisture(readings, support_depth_m=visit.settings.readings.support_depth_m)
+        notes.append("the velocity is that of the readings' mean: a run joins it with what the recordings tell")
+    return join(site, summary, None, evidence, site_xy=np.zeros((1, 2))).site_mean(reference_m)[0]

@@ -9,6 +9,7 @@ from typing import Any, Final, Literal
 
 from scipy.stats import t as student
 
+from yewline.ground import SourceCheck
 from yewline.model import Finding
 from yewline.signal.velocity import HyperbolaFit, VelocityComparison, VelocityEstimate
 
@@ -18,6 +19,7 @@ __all__ = [
     "RecordedVelocities",
     "SeenHyperbola",
     "SourceVelocity",
+    "VelocityJoin",
     "VisitVelocities",
     "velocities_summary",
 ]
@@ -34,7 +36,8 @@ class SourceVelocity:
 
     Attributes
     ----------
-    kind : "moisture", "declared", "hyperbolas", "focus", "gather", "ground wave", "known depths" or "people".
+    kind : "joined", "moisture", "moisture at depth", "declared",
+        "hyperbolas", "focus", "gather", "ground wave", "known depths" or "people".
     estimate : value, standard deviation, depths, cautions.
     shared_sigma_m_per_ns : the part of that standard deviation which the sources that rest on hyperbolas have in common
         (the size of the objects, time zero); it does not shrink by taking their mean.
@@ -126,6 +129,34 @@ class RecordedVelocities:
 
 
 @dataclass(frozen=True, slots=True)
+class VelocityJoin:
+    """How the sources that depths rest on were joined.
+
+    Attributes
+    ----------
+    checks : of each source, what it says alone and how far it lies off what the others say.
+    widened : factor of the errors that sources share, more than 1 where they contradict.
+    left_out_rms : root mean square by which hyperbolas lie off what all other values say, relative; NaN without.
+    left_out_inside : share of them within the 90 % interval that was expected of them; NaN without.
+    radar_vwc : moisture and its standard deviation taken back from the recordings' velocity alone, m³/m³; None where
+        they do not tell it. It is no check of the depths, which rest on the same recordings.
+    relation : of moisture and velocity, by name.
+    """
+
+    checks: tuple[SourceCheck, ...]
+    widened: float
+    left_out_rms: float = math.nan
+    left_out_inside: float = math.nan
+    radar_vwc: tuple[float, float] | None = None
+    relation: str = ""
+
+    def check(self, source: SourceVelocity) -> SourceCheck | None:
+        """How a source was checked against the others; None where depths do not rest on it."""
+        name = f"{source.kind} {source.estimate.label}".rstrip()
+        return next((check for check in self.checks if check.source == name), None)
+
+
+@dataclass(frozen=True, slots=True)
 class VisitVelocities:
     """A visit's velocity by several ways.
 
@@ -137,6 +168,7 @@ class VisitVelocities:
     hyperbolas : all that were found on the visit's lines.
     people : hyperbolas laid by people, that could be used.
     lines : how many lines were searched.
+    join : how those in use were joined.
     """
 
     used: int | None
@@ -145,6 +177,7 @@ class VisitVelocities:
     hyperbolas: tuple[SeenHyperbola, ...] = ()
     people: tuple[HyperbolaFit, ...] = ()
     lines: int = 0
+    join: VelocityJoin | None = None
 
     @property
     def disagree(self) -> bool:
@@ -176,8 +209,36 @@ def velocities_summary(held: VisitVelocities | None) -> dict[str, Any]:
             fate: 0 if held is None else held.count(fate)
             for fate in ("used", "outlier", "air", "unusable")  # every fate, in the order of the page
         },
+        "joined": _join_summary(VelocityJoin((), 1.0) if held is None or held.join is None else held.join),
     }
     return figures if comparison is not None else {**figures, "why": "there is but one source of velocity"}
+
+
+def _join_summary(join: VelocityJoin) -> dict[str, Any]:
+    known = join.radar_vwc or (math.nan, math.nan)
+    return {
+        "widened": join.widened,
+        "sources": [
+            {
+                "source": check.source,
+                "n": check.n,
+                "mean": check.v_m_per_ns,
+                "sd": check.sigma_m_per_ns,
+                "shift": _known(check.shift),
+                "shift_sd": _known(check.shift_sigma),
+                "p": _known(check.p),
+            }
+            for check in join.checks
+        ],
+        "left_out_rms": _known(join.left_out_rms),
+        "left_out_inside": _known(join.left_out_inside),
+        "radar_vwc": _known(known[0]),
+        "radar_vwc_sd": _known(known[1]),
+    }
+
+
+def _known(value: float) -> float | None:
+    return value if math.isfinite(value) else None
 
 
 def _source_summary(held: VisitVelocities, i: int) -> dict[str, Any]:

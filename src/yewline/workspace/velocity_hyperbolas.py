@@ -45,10 +45,14 @@ from yewline.workspace.velocities import SeenHyperbola, SourceVelocity
 __all__ = [
     "FEW",
     "FoundHyperbolas",
+    "apex_places",
     "focus_velocity",
+    "group_objects",
     "hyperbolas_velocity",
     "many_fits",
+    "object_reach_m",
     "search_lines",
+    "shared_parts",
     "shared_sigma",
     "surface_factor",
 ]
@@ -153,7 +157,7 @@ def search_lines(
 
     fits = sure([(fit, times) for search, times in found for fit in search.fits])
     air = sure([(wave, times) for search, times in found for wave in search.air])
-    places = np.array([_place(lights[fit.line], fit.x_m) for fit in fits]).reshape(-1, 2)
+    places = apex_places(fits, lights)
     along = np.array([_direction(lights[fit.line], fit.x_m) for fit in fits]).reshape(-1, 2)
     return FoundHyperbolas(fits, air, places, along, dict(+refused), tuple(names), tuple(findings))
 
@@ -170,7 +174,8 @@ def hyperbolas_velocity(
     usable = [i for i, fit in enumerate(found.fits) if fit.kind == "ground" and fit.sigma_v_m_per_ns > 0]
     if not usable:
         return None, (*(SeenHyperbola(fit, "unusable") for fit in found.fits), *air)
-    objects = _objects(found, near_m=max(OBJECT_M, 1.2 * line_spacing_m), period_ns=section.period_ns)
+    reach_m = object_reach_m(line_spacing_m)
+    objects = group_objects(found.fits, found.places, near_m=reach_m, period_ns=section.period_ns)
     blocks = ([fit.line for fit in found.fits], [str(number) for number in objects])
     source, outliers = many_fits([found.fits[i] for i in usable], section, seed=seed,
                                  blocks=[[names[i] for i in usable] for names in blocks])  # fmt: skip
@@ -219,13 +224,19 @@ def shared_sigma(v_m_per_ns: float, depth_m: float, section: Section) -> float:
     >>> round(shared_sigma(0.1, 1.0, section), 4)
     0.0042
     """
+    return math.hypot(*shared_parts(v_m_per_ns, depth_m, section))
+
+
+def shared_parts(v_m_per_ns: float, depth_m: float, section: Section) -> tuple[float, float]:
+    """The two parts of `shared_sigma`: of the objects' radius and of time zero, m/ns; both fall with depth."""
     x = depth_m * np.linspace(-1.0, 1.0, LEGS)
     antennas = section.separation_m
     plain = {"x0_m": 0.0, "depth_m": depth_m, "v_m_per_ns": v_m_per_ns, "separation_m": antennas}
     round_object = diffraction_times(x, **plain, radius_m=OBJECT_RADIUS_M)
     late = diffraction_times(x, **plain) + ZERO_SHARE * section.period_ns
     options = FitOptions(separation_m=antennas)
-    return math.hypot(*(fit_hyperbola(x, t, options).v_m_per_ns - v_m_per_ns for t in (round_object, late)))
+    radius, zero = (fit_hyperbola(x, t, options).v_m_per_ns - v_m_per_ns for t in (round_object, late))
+    return radius, zero
 
 
 def surface_factor(v_m_per_ns: float, depth_m: float, section: Section) -> float:
@@ -329,6 +340,11 @@ def _segments(line: xr.DataArray) -> int:
     return len(np.unique(line["segment"].values))
 
 
+def apex_places(fits: Sequence[HyperbolaFit], lights: Mapping[str, xr.DataArray]) -> F64:
+    """Places (n, 2) of hyperbolas' apexes, site metres."""
+    return np.array([_place(lights[fit.line], fit.x_m) for fit in fits]).reshape(-1, 2)
+
+
 def _place(light: xr.DataArray, x_m: float) -> tuple[float, float]:
     distance = light["distance"].values
     return float(np.interp(x_m, distance, light["x"].values)), float(np.interp(x_m, distance, light["y"].values))
@@ -357,12 +373,19 @@ def _crossings(found: FoundHyperbolas, objects: npt.NDArray[np.int32]) -> F64:
     return angle
 
 
-def _objects(found: FoundHyperbolas, *, near_m: float, period_ns: float) -> npt.NDArray[np.int32]:
+def group_objects(
+    fits: Sequence[HyperbolaFit], places: F64, *, near_m: float, period_ns: float
+) -> npt.NDArray[np.int32]:
     """Which hyperbolas may come from one thing: those that lie near one another, at about the same time."""
-    pairs = cKDTree(found.places).query_pairs(near_m, output_type="ndarray")
-    late = np.array([fit.t0_ns for fit in found.fits])
+    pairs = cKDTree(places).query_pairs(near_m, output_type="ndarray")
+    late = np.array([fit.t0_ns for fit in fits])
     pairs = pairs[np.abs(late[pairs[:, 0]] - late[pairs[:, 1]]) < period_ns]
-    n = len(found.fits)
+    n = len(fits)
     joined = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
     objects: npt.NDArray[np.int32] = connected_components(joined, directed=False)[1]
     return objects
+
+
+def object_reach_m(line_spacing_m: float) -> float:
+    """How near to each other hyperbolas of one thing lie: on neighbouring lines, too."""
+    return max(OBJECT_M, 1.2 * line_spacing_m)
