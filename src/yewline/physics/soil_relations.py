@@ -216,7 +216,7 @@ def roth_permittivity(vwc: npt.ArrayLike, *, organic: bool = False) -> Array:
     Notes
     -----
     Both cubics rise everywhere, so that t³ + pt + q = 0 has p > 0 and one real root, −2 √(p/3) sinh(φ/3) with
-    sinh φ = (3q/2p) √(3/p).
+    sinh φ = (3q/2p) √(3/p). The organic fit would put soil with less than 0.005 m³/m³ below vacuum: it is held at 1.
 
     References
     ----------
@@ -233,7 +233,7 @@ def roth_permittivity(vwc: npt.ArrayLike, *, organic: bool = False) -> Array:
     p = c - b * b / 3.0
     q = 2.0 * b**3 / 27.0 - b * c / 3.0 + d
     phi = np.arcsinh(1.5 * q / p * np.sqrt(3.0 / p))
-    return np.asarray(-2.0 * np.sqrt(p / 3.0) * np.sinh(phi / 3.0) - b / 3.0)
+    return np.maximum(-2.0 * np.sqrt(p / 3.0) * np.sinh(phi / 3.0) - b / 3.0, 1.0)
 
 
 def schaap_moisture(permittivity: npt.ArrayLike) -> Array:

@@ -47,7 +47,8 @@ TEXTURE_CLASSES: Final = {
     )
 }
 """By name. Sand and clay: Cosby, Hornberger, Clapp & Ginn 1984, Water Resour. Res. 20:682-690 (from memory; silt: a
-middle of its field, own choice). Porosity: Rawls, Brakensiek & Saxton 1982, Trans. ASAE 25:1316-1320 (silt as silt loam)."""
+middle of its field, own choice). Porosity: Rawls, Brakensiek & Saxton 1982, Trans. ASAE 25:1316-1320 (silt as silt
+loam)."""
 
 # Words that are also written for a class's own; anything else in a text must stand for no class at all.
 _SAME: Final = {"clayey": "clay", "loams": "loam", "clays": "clay", "sands": "sand", "silts": "silt"}
