@@ -5,6 +5,16 @@ from __future__ import annotations
 from yewline.ground.depth import depth_error_m, depth_of_time, time_of_depth
 from yewline.ground.moisture_map import FEWEST_FOR_FIT, FEWEST_FOR_MAP, map_moisture
 from yewline.ground.reading_error import COMMON_SHARE, split_reading_error
+from yewline.ground.soil_loss import SoilLoss, soil_loss
+from yewline.ground.soil_model import (
+    OtherRelation,
+    PermittivitySpread,
+    SoilModel,
+    choose_soil_model,
+    permittivity_spread,
+)
+from yewline.ground.soil_properties import SoilProperties, describe_soil
+from yewline.ground.soil_relations import RELATIONS, SoilRelation
 from yewline.ground.summary import MoistureSummary, summarise_moisture
 from yewline.ground.velocity import (
     DECLARED_RELATIVE_SIGMA,
@@ -15,6 +25,14 @@ from yewline.ground.velocity import (
     velocity_from_moisture,
     velocity_slope,
 )
+from yewline.ground.wave_figures import (
+    MoistureLevels,
+    WaveFigure,
+    WaveFigures,
+    WaveOptions,
+    scattering_class,
+    wave_figures,
+)
 
 __all__ = [
     "COMMON_SHARE",
@@ -22,11 +40,27 @@ __all__ = [
     "FEWEST_FOR_FIT",
     "FEWEST_FOR_MAP",
     "PROFILE_SIGMA_VWC",
+    "RELATIONS",
+    "MoistureLevels",
     "MoistureSummary",
+    "OtherRelation",
+    "PermittivitySpread",
+    "SoilLoss",
+    "SoilModel",
+    "SoilProperties",
+    "SoilRelation",
+    "WaveFigure",
+    "WaveFigures",
+    "WaveOptions",
+    "choose_soil_model",
     "depth_error_m",
     "depth_of_time",
+    "describe_soil",
     "map_moisture",
+    "permittivity_spread",
     "profile_sigma_vwc",
+    "scattering_class",
+    "soil_loss",
     "soil_model_sigma",
     "split_reading_error",
     "summarise_moisture",
@@ -34,4 +68,5 @@ __all__ = [
     "velocity_declared",
     "velocity_from_moisture",
     "velocity_slope",
+    "wave_figures",
 ]
