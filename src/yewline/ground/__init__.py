@@ -2,8 +2,18 @@
 
 from __future__ import annotations
 
+from yewline.ground.confounders import Confounder, VisitConditions, compare_conditions
+from yewline.ground.day_record import Between, DayRecord, RainOptions, Trend, day_record, day_sentences
 from yewline.ground.depth import depth_error_m, depth_of_time, time_of_depth
 from yewline.ground.moisture_map import FEWEST_FOR_FIT, FEWEST_FOR_MAP, map_moisture
+from yewline.ground.moisture_states import (
+    STATES_CAUTION,
+    Quarter,
+    StatesCovered,
+    VisitState,
+    covered_states,
+    states_sentence,
+)
 from yewline.ground.reading_error import COMMON_SHARE, split_reading_error
 from yewline.ground.soil_loss import SoilLoss, soil_loss
 from yewline.ground.soil_model import (
@@ -41,18 +51,32 @@ __all__ = [
     "FEWEST_FOR_MAP",
     "PROFILE_SIGMA_VWC",
     "RELATIONS",
+    "STATES_CAUTION",
+    "Between",
+    "Confounder",
+    "DayRecord",
     "MoistureLevels",
     "MoistureSummary",
     "OtherRelation",
     "PermittivitySpread",
+    "Quarter",
+    "RainOptions",
     "SoilLoss",
     "SoilModel",
     "SoilProperties",
     "SoilRelation",
+    "StatesCovered",
+    "Trend",
+    "VisitConditions",
+    "VisitState",
     "WaveFigure",
     "WaveFigures",
     "WaveOptions",
     "choose_soil_model",
+    "compare_conditions",
+    "covered_states",
+    "day_record",
+    "day_sentences",
     "depth_error_m",
     "depth_of_time",
     "describe_soil",
@@ -63,6 +87,7 @@ __all__ = [
     "soil_loss",
     "soil_model_sigma",
     "split_reading_error",
+    "states_sentence",
     "summarise_moisture",
     "time_of_depth",
     "velocity_declared",
