@@ -164,6 +164,12 @@ def test_a_record_that_ends_before_the_survey_leaves_its_last_days_open() -> Non
 def test_trend() -> None:
     assert day_record(days(*[0.0] * 60, 5.0), FIRST + dt.timedelta(days=61)).trend == "wetting"
     assert day_record(days(*[4.0] * 50, *[0.0] * 4), FIRST + dt.timedelta(days=54)).trend == "drying"
+    # A day not measured among the last may hide a rise, an older one can only have made the fall steeper.
+    fell = [4.0] * 50 + [0.0] * 4
+    for lost, expected in ((52, ""), (30, "drying")):
+        seen = np.array(fell)
+        seen[lost] = np.nan
+        assert day_record(days(*seen), FIRST + dt.timedelta(days=54)).trend == expected
     # After ten days only, rain from before the record may have been more than what fell since.
     assert day_record(days(*[0.0] * 10, 5.0), FIRST + dt.timedelta(days=11)).trend == ""
 
@@ -198,7 +204,8 @@ def test_rain_within_the_survey() -> None:
 
 def test_daily_rain_does_not_know_the_hour() -> None:
     record = day_record(days(*[0.0] * 40, 6.0), FIRST + dt.timedelta(days=40), window=None)
-    assert record.in_window_mm == Between(6.0, 6.0)
+    assert record.in_window_mm == Between(0.0, 6.0)
+    assert record.on_day_mm == Between(6.0, 6.0)
     day = FIRST + dt.timedelta(days=40)
     window = (dt.datetime.combine(day, dt.time(9)), dt.datetime.combine(day, dt.time(12)))
     timed = day_record(days(*[0.0] * 40, 6.0), day, window=window)
@@ -366,7 +373,7 @@ def test_settings_of_its_own_set_a_visit_apart() -> None:
 
 def test_words_are_plain_and_what_matters_comes_first() -> None:
     table = compare_conditions([visit("dry", 0.1, 0, crew="A"), visit("wet", 0.3, 40, crew="B")])
-    assert table[0].words == "Crew changed with the moisture (dry: A, wet: B), so that the two cannot be told apart."
+    assert table[0].words == "Crew: changed with the moisture (dry: A, wet: B); the two cannot be told apart."
     assert [each.status for each in table] == sorted(
         (each.status for each in table), key=["confounded", "unknown", "differs", "same"].index
     )

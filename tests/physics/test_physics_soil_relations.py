@@ -28,6 +28,7 @@ from yewline.physics import (
     schaap_permittivity,
     site_moisture,
     site_permittivity,
+    texture_conductivity,
     texture_permittivity,
     topp_moisture,
     topp_reynolds_moisture,
@@ -180,6 +181,12 @@ def test_water_is_fresh_and_its_signs_are_right() -> None:
     assert np.diff(water_permittivity([0.0, 20.0]))[0] == pytest.approx(-7.637, abs=1e-3)
     # A slope of −0.377 a degree from 0 to 25 °C.
     assert np.diff(water_permittivity([0.0, 25.0]))[0] / 25 == pytest.approx(-0.377, abs=1e-3)
+
+
+def test_texture_conduction_is_that_of_the_low_band() -> None:
+    # Dobson et al. 1985 for 1.4 to 18 GHz: −1.645 + 1.939 ρ − 2.25622 S + 1.594 C is 0.680 S/m here, twice as much.
+    assert texture_conductivity(0.4, 0.2, 1.5) == pytest.approx(345.14, abs=0.01)
+    assert abs(texture_conductivity(0.4, 0.2, 1.5) - 679.8) > 300
 
 
 def test_ice_between_the_published_values() -> None:

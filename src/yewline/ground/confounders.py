@@ -121,13 +121,13 @@ def _compare(name: str, visits: Sequence[VisitConditions]) -> Confounder:
         groups = {visit: text.casefold() for visit, text in values.items()}
         alike = len(set(groups.values())) == 1
     if alike:
-        return Confounder(name, "same", _sentence(f"{said} was alike on all visits"), values)
+        return Confounder(name, "same", _sentence(f"{said}: alike on all visits"), values)
     along = _monotone(visits, stated) if name == "grass_height_m" else _parted(visits, groups)
     told = ", ".join(f"{visit}: {text}" for visit, text in values.items())
     if along:
-        words = f"{said} changed with the moisture ({told}), so that the two cannot be told apart"
+        words = f"{said}: changed with the moisture ({told}); the two cannot be told apart"
         return Confounder(name, "confounded", _sentence(words), values)
-    return Confounder(name, "differs", _sentence(f"{said} differed ({told}), but not along with the moisture"), values)
+    return Confounder(name, "differs", _sentence(f"{said}: differed ({told}), but not along with the moisture"), values)
 
 
 def _order(visits: Sequence[VisitConditions]) -> Confounder:

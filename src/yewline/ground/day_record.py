@@ -92,7 +92,7 @@ class DayRecord:
     days_since_wet, days_since_heavy : 1 is the day before the survey.
     totals_mm : rain of the last 3, 7 and 30 days before the survey, by number of days.
     on_day_mm : of the whole day of the survey.
-    in_window_mm : within the hours of the survey (of the whole day, if these are not given).
+    in_window_mm : within the hours of the survey; without them, from nothing to the whole day's.
     trend : whether the index was rising or falling.
     missing : of the last 30 days, those not measured in full.
     options : how it was counted.
@@ -160,7 +160,6 @@ def day_record(
         _check_window(window, date)
     known, whole = _days_before(rain, day)
     index = _index(known, whole, chosen)
-    then = _index(known[chosen.trend_days :], whole[chosen.trend_days :], chosen)
     truncation = _truncation(len(known), chosen)
     on_day = _within(rain, np.datetime64(date, "m"), np.datetime64(date, "m") + np.timedelta64(1, "D"))
     return DayRecord(
@@ -171,8 +170,10 @@ def day_record(
         days_since_heavy=_since(known, whole, chosen.heavy_day_mm),
         totals_mm={days: _total(known, whole, days) for days in TOTAL_DAYS},
         on_day_mm=on_day,
-        in_window_mm=on_day if window is None else _within(rain, *(np.datetime64(end, "m") for end in window)),
-        trend=_trend(index, then, len(known), chosen),
+        in_window_mm=Between(0.0, on_day.high)
+        if window is None
+        else _within(rain, *(np.datetime64(end, "m") for end in window)),
+        trend=_trend(known, whole, chosen),
         missing=_missing(whole, date),
         options=chosen,
     )
@@ -205,9 +206,11 @@ def day_sentences(record: DayRecord) -> list[str]:
         sentences.append(
             f"Rain fell during the survey ({fell}): lines walked before and after it met different ground."
         )
+    elif math.isinf(record.in_window_mm.high):
+        sentences.append("Whether rain fell during the survey is not known: it was not measured.")
     elif record.in_window_mm.high > 0:
-        fell = record.in_window_mm.said("mm", digits=1)
-        sentences.append(f"Whether rain fell during the survey is not known ({fell} in its time or on its day).")
+        most = f"{record.in_window_mm.high:.1f} mm"
+        sentences.append(f"Whether rain fell during the survey is not known: up to {most} may have.")
     if record.missing:
         count = len(record.missing)
         were = "was" if count == 1 else "were"
@@ -233,7 +236,8 @@ def _days_before(rain: RainSeries, day: np.datetime64) -> tuple[Array, npt.NDArr
     at = (dates - first).astype(int)
     used = at < count
     measured = ~np.isnan(rain.rain_mm)
-    known = np.bincount(at[used], weights=np.nan_to_num(rain.rain_mm)[used], minlength=count)
+    amounts = np.bincount(at[used], weights=np.nan_to_num(rain.rain_mm)[used], minlength=count)
+    known = np.asarray(amounts, dtype=np.float64)
     steps = np.bincount(at[used & measured], minlength=count)
     return known[::-1], (steps == 24 * 60 // rain.step_minutes)[::-1]
 
@@ -278,15 +282,21 @@ def _within(rain: RainSeries, begin: np.datetime64, end: np.datetime64) -> Betwe
     return Between(float(rain.rain_mm[inside].sum()), float(rain.rain_mm[touching].sum()))
 
 
-def _trend(now: Between, then: Between, days: int, options: RainOptions) -> Trend:
-    """Rain from before the record adds x to the index then and k^d x to that now: it can only hide a rise."""
-    before = max(days - options.trend_days, 0)
-    if before == 0 or math.isinf(now.high) or math.isinf(then.high):
+def _trend(known: Array, whole: npt.NDArray[np.bool_], options: RainOptions) -> Trend:
+    """Sign of the index's change over the last days, where neither days not measured nor older rain can turn it round.
+
+    The change is what fell since, weighted, less what was lost of the index then: days not measured since can only add
+    to it, and older ones, like rain from before the record, only take from it.
+    """
+    days = options.trend_days
+    if len(known) <= days or not whole[days:].any():
         return ""
-    hidden = (1.0 - options.factor**options.trend_days) * _truncation(before, options)
-    if now.low > then.high + hidden:
+    since, then = (_index(known[part], whole[part], options) for part in (slice(None, days), slice(days, None)))
+    lost = 1.0 - options.factor**days
+    most = options.highest_daily_mm * (~whole[:days] @ options.factor ** np.arange(days))
+    if since.low - lost * (then.high + _truncation(len(known) - days, options)) > 0:
         return "wetting"
-    return "drying" if now.high <= then.low else ""
+    return "drying" if since.low + most - lost * then.low <= 0 else ""
 
 
 def _missing(whole: npt.NDArray[np.bool_], date: dt.date) -> tuple[dt.date, ...]:
