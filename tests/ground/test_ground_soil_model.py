@@ -111,6 +111,11 @@ def test_what_is_not_known_makes_the_spread_larger() -> None:
     assumed = permittivity_spread(THETA, Soil(texture="sandy loam"), frequency_mhz=400.0)
     assert (assumed.sd_ln_v > known.sd_ln_v).all()
     assert (known.sd_ln_v > 0).all()
+    # Samples of the site take the place of the models' disagreement: ± 0.02 m³/m³ on θ = −0.18 + 0.115 √ε, where
+    # d ln v/dθ = −1/(θ + 0.18).
+    site = permittivity_spread(THETA, Soil(texture="loam", site_fit=(-0.18, 0.115, 0.02)), frequency_mhz=400.0)
+    assert site.names == ("site-fit",)
+    np.testing.assert_allclose(site.sd_ln_v, 0.02 / (THETA + 0.18), rtol=1e-6)
     # Below its 300 MHz the texture model does not enter.
     assert "texture" not in permittivity_spread(0.2, Soil(texture="loam"), frequency_mhz=200.0).names
     assert "texture" in permittivity_spread(0.2, Soil(texture="loam"), frequency_mhz=400.0).names
@@ -391,6 +396,7 @@ def test_what_cannot_be_is_refused(call: object, message: str) -> None:
         ({"bulk_g_per_cm3": 1400}, "1400 kg/m³ is 1.4"),
         ({"model": "site-fit"}, "needs site_fit"),
         ({"site_fit": (-0.18, -0.1, 0.01)}, "site_fit is intercept, slope"),
+        ({"site_fit": (-0.18, 0.1, 0.0)}, "site_fit is intercept, slope"),
         ({"model": "magic"}, "Input should be 'topp'"),
     ],
 )

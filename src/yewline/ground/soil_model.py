@@ -20,7 +20,7 @@ from yewline.ground.soil_relations import (
     checked_vwc,
 )
 from yewline.model import VWC_HIGHEST, Soil
-from yewline.physics import moisture_by_root, velocity_of_permittivity
+from yewline.physics import SiteFit, moisture_by_root, velocity_of_permittivity
 
 __all__ = ["OtherRelation", "PermittivitySpread", "SoilModel", "choose_soil_model", "permittivity_spread"]
 
@@ -189,7 +189,7 @@ def permittivity_spread(vwc: npt.ArrayLike, soil: Soil, *, frequency_mhz: float)
     assumed, so that an unknown texture does not leave the texture model out. A density that is not known moves velocity
     whichever relation is used: the families that know it are taken at ± 0.16 g/cm³, and half the difference of ln v is
     added in quadrature. Where there is more water than pores the mixture and the texture model get the pores that hold
-    it.
+    it. Samples of the site take the place of all that: their line enters alone, with its samples' scatter.
 
     Examples
     --------
@@ -199,6 +199,8 @@ def permittivity_spread(vwc: npt.ArrayLike, soil: Soil, *, frequency_mhz: float)
     """
     check_in_range(frequency_mhz, "frequency_mhz", 10.0, 5000.0)
     theta, made = checked_vwc(vwc), describe_soil(soil)
+    if made.site_fit is not None and soil.model in (None, "site-fit"):
+        return _spread_of_site(theta, soil, frequency_mhz, made.site_fit)
     usable = [each for each in RELATIONS.values() if each.family != "site" or made.site_fit is not None]
     entering = [each for each in usable if not each.outside(made, frequency_mhz)]
     stretched = len({each.family for each in entering}) < _FEWEST_FAMILIES
@@ -218,6 +220,12 @@ def permittivity_spread(vwc: npt.ArrayLike, soil: Soil, *, frequency_mhz: float)
         names=tuple(each.name for each in entering),
         stretched=stretched,
     )
+
+
+def _spread_of_site(theta: Array, soil: Soil, frequency_mhz: float, fit: SiteFit) -> PermittivitySpread:
+    model = choose_soil_model(soil, frequency_mhz=frequency_mhz)
+    eps = model.permittivity(theta)
+    return PermittivitySpread(eps, np.abs(model.ln_velocity_slope(theta)) * fit.sd_vwc, eps, eps, ("site-fit",), False)
 
 
 def _density_part(entering: list[SoilRelation], theta: Array, made: SoilProperties, frequency_mhz: float) -> Array:

@@ -96,8 +96,10 @@ class Soil(Settings):
             raise ValueError("sand and clay belong together: give both or neither")
         if self.sand is not None and self.clay is not None and self.sand + self.clay > 1 + 1e-9:
             raise ValueError("sand and clay must not exceed 1 together")
-        if self.site_fit is not None and (self.site_fit[1] <= 0 or not 0 <= self.site_fit[2] < 0.2):
-            raise ValueError("site_fit is intercept, slope (above 0) and standard deviation (below 0.2 m³/m³)")
+        if self.site_fit is not None and (self.site_fit[1] <= 0 or not 0 < self.site_fit[2] < 0.2):
+            raise ValueError(
+                "site_fit is intercept, slope and standard deviation, these two above 0, the last below 0.2 m³/m³"
+            )
         if self.model == "site-fit" and self.site_fit is None:
             raise ValueError("model 'site-fit' needs site_fit, three numbers")
         return self

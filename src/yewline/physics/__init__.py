@@ -76,9 +76,8 @@ from yewline.physics.pulses import (
     ricker_spectrum,
 )
 from yewline.physics.range_equation import RadarTarget, range_equation_db, range_equation_depth_m
+from yewline.physics.site_fit import SiteFit, fit_site_relation, site_moisture, site_permittivity
 from yewline.physics.soil_relations import (
-    SiteFit,
-    fit_site_relation,
     malicki_moisture,
     malicki_permittivity,
     malicki_porosity_moisture,
@@ -87,8 +86,6 @@ from yewline.physics.soil_relations import (
     roth_permittivity,
     schaap_moisture,
     schaap_permittivity,
-    site_moisture,
-    site_permittivity,
     topp_reynolds_moisture,
     topp_reynolds_permittivity,
 )
