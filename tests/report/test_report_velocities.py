@@ -12,6 +12,7 @@ import pytest
 from matplotlib import rc_context
 
 from yewline.export import result_tables
+from yewline.ground import SourceCheck
 from yewline.report import render_report
 from yewline.report.palette import STYLE
 from yewline.report.velocities import (
@@ -23,6 +24,7 @@ from yewline.report.velocities import (
     velocity_sentence,
 )
 from yewline.workspace.results import run_schema
+from yewline.workspace.velocities import VelocityJoin
 
 
 def with_velocities(site, held):
@@ -32,15 +34,20 @@ def with_velocities(site, held):
 def test_the_sentence_says_what_is_used_and_whether_the_others_agree(site, synthetic):
     held = site.visits[0].velocities
     agreed = velocity_sentence(held)
-    assert agreed.startswith("Depths rest on 0.112 m/ns from moisture readings (0.100 to 0.124).")
+    assert agreed.startswith("Depths rest on 0.112 m/ns (0.100 to 0.124) down to 1.50 m, readings.")
     assert "The 2 sources agree within their errors" in agreed
     apart = velocity_sentence(synthetic.make_velocities(0.112, "L01", off=0.75))
     assert "The 2 sources differ by more than their errors explain" in apart
     assert "moisture and hyperbolas, by 0.028 m/ns" in apart
     alone = replace(held, sources=held.sources[:1], comparison=None)
     assert velocity_sentence(alone).endswith("Nothing else tells the velocity, so nothing checks it.")
-    declared = replace(held.sources[0], kind="declared")
-    assert "what visit.toml declares" in velocity_sentence(replace(held, sources=(declared, *held.sources[1:])))
+    checks = (SourceCheck("moisture", 40, 0.112, 0.006, 0.04, 0.05), SourceCheck("focus", 1, 0.11, 0.002, -0.03, 0.05))
+    joined = replace(held, join=VelocityJoin(checks, 2.5, 0.06, 0.88, (0.21, 0.02), "Topp et al. 1980"))
+    told = velocity_sentence(joined)
+    assert "Furthest off: moisture readings, 4 % faster than the others say (± 8 %, 90 %)." in told
+    assert "the errors that each shares were multiplied by 2.5" in told
+    assert "predicted to 6 % (rms), 88 in 100 within their 90 % interval" in told
+    assert "would mean 0.21 ± 0.03 m³/m³ of water (90 %, Topp et al. 1980): no check of the depths" in told
     assert velocity_sentence(replace(held, used=None)).startswith("The error of the velocity that depths rest on")
 
 
@@ -78,7 +85,12 @@ def test_the_table_says_what_another_velocity_would_do_to_a_depth(site, syntheti
     rows = {row[0].text: row for row in table.rows}
     assert rows["Moisture readings"][0].note == "used for depths"
     assert rows["Hyperbolas"][4].text == "0.90 m"
-    assert "fewer than five" in rows["Hyperbolas"][5].note
+    assert rows["Hyperbolas"][5].text == "–"
+    assert "fewer than five" in rows["Hyperbolas"][6].note
+    check = SourceCheck("hyperbolas", 2, 0.085, 0.004, -0.05, 0.04)
+    held = replace(result.visits[0].velocities, join=VelocityJoin((check,), 1.0))
+    (row,) = [row for row in velocities(with_velocities(site, held))[0].table.rows if row[0].text == "Hyperbolas"]
+    assert (row[5].text, row[5].note) == ("-5 % ± 7", "taken as 0.085")
     assert rows["Ground wave of gather cmp1"][0].note == "not compared"
     endless = replace(result.visits[0].velocities.sources[0].estimate, depth_to_m=math.inf)
     held = result.visits[0].velocities

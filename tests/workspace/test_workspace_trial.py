@@ -33,7 +33,7 @@ def test_every_step_tells_what_it_kept_and_what_it_removed(text_site: Path):
     )
     assert trial.notes == (
         "absorption is fitted over the whole site by a run with these steps: none is compensated here yet",
-        "the velocity is that of the readings' mean: a run maps them first",
+        "the velocity is that of the readings' mean: a run joins it with what the recordings tell",
     )
     json.dumps(trial.as_dict())
 

@@ -13,10 +13,11 @@ import numpy as np
 import pytest
 import shapely
 
-from yewline.errors import FormatError
+from yewline.errors import FormatError, SiteError
 from yewline.export import write_results
 from yewline.marks import draw_velocity, undo
 from yewline.model import BURIAL_COLUMNS, VolumeGrid, make_outlines, make_radargram
+from yewline.physics import topp_moisture_exact
 from yewline.progress import SILENT
 from yewline.recipe import section_of
 from yewline.report import write_report
@@ -35,8 +36,14 @@ from yewline.units import C_M_PER_NS
 from yewline.workspace import check_site, open_site, run_site
 from yewline.workspace.results import run_schema
 from yewline.workspace.stage_ground import make_ground
-from yewline.workspace.stage_velocity import compare_velocities, load_recorded, recorded_velocities, save_recorded
-from yewline.workspace.velocities import RecordedVelocities, SourceVelocity, VisitVelocities
+from yewline.workspace.stage_velocity import (
+    compare_velocities,
+    heard_of_velocity,
+    load_recorded,
+    recorded_velocities,
+    save_recorded,
+)
+from yewline.workspace.velocities import RecordedVelocities, SourceVelocity
 from yewline.workspace.velocity_burials import burials_velocity
 from yewline.workspace.velocity_gathers import gathers_velocity, read_offsets
 from yewline.workspace.velocity_hyperbolas import (
@@ -354,71 +361,112 @@ def test_tables_of_offsets_that_cannot_be_used(tmp_path, text, told):
         read_offsets(path)
 
 
-@pytest.fixture
-def ground(text_site):
-    site = open_site(text_site)
-    from_readings = make_ground(site, site.visits[0], _grid(), shapely.box(0, 0, 8, 8))
-    return site, from_readings
-
-
 def _grid():
     from_model = {"x0": 0.0, "y0": 0.0, "cell_m": 0.5, "nx": 17, "ny": 17, "depth_step_m": 0.1, "nz": 2}
     return VolumeGrid(**from_model)
 
 
-def compared(site, ground, lines, recorded, burials=None):
+def compared(root, lines, recorded):
+    """All that a visit's sources come to: the comparison, what was said, and the ground."""
+    site = open_site(root)
     none = gpd.GeoDataFrame(make_outlines(BURIAL_COLUMNS, [], []))
-    return compare_velocities(site, site.visits[0], recorded, ground, lines, none if burials is None else burials)
+    heard = heard_of_velocity(site, site.visits[0], recorded, lines, none)
+    ground = make_ground(site, site.visits[0], _grid(), shapely.box(0, 0, 8, 8), recorded=heard.evidence)
+    together, findings = compare_velocities(site, site.visits[0], heard, ground)
+    return together, [*findings, *ground.findings], ground
 
 
-def test_sources_that_agree_are_not_warned_of_and_those_that_do_not_are(ground, lines):
-    site, held = ground
+def readings_of(root, vwc, **settings):
+    """Sixteen readings about a water content, deep enough to speak of all the ground, and nearly exact."""
+    rng = np.random.default_rng(3)
+    rows = [f"{x},{y},{vwc + rng.normal(0, 0.004):.4f}" for x in (0.5, 2, 4, 6) for y in (0.5, 2.5, 4.5, 6.5)]
+    (root / "visits" / "day" / "readings.csv").write_text("x,y,vwc\n" + "\n".join(rows) + "\n")
+    given = {"sigma_vwc": 0.005, "support_depth_m": 1.2, **settings}
+    with (root / "visits" / "day" / "visit.toml").open("a") as file:
+        file.write("[readings]\n" + "".join(f"{name} = {value}\n" for name, value in given.items()))
+
+
+def test_sources_that_agree_are_joined_and_not_warned_of(text_site, lines):
+    site = open_site(text_site)
     recorded = recorded_velocities(site, site.visits[0], lines, progress=SILENT)
     assert [source.kind for source in recorded.sources] == ["hyperbolas", "focus"]
     focus = recorded.sources[1]
     assert focus.interval[0] < TRUE < focus.interval[1]
-    together, findings = compared(site, held, lines, recorded)
-    assert [source.kind for source in together.sources] == ["moisture", "hyperbolas", "focus"]
+    together, findings, ground = compared(text_site, lines, recorded)
+    assert [source.kind for source in together.sources] == ["joined", "moisture", "hyperbolas", "focus"]
     assert together.used == 0
     assert not together.disagree
-    assert {finding.code for finding in findings} == {"velocity-hyperbolas", "velocity-air", "velocity-outlier"}
+    codes = {finding.code for finding in findings if finding.code.startswith("velocity")}
+    assert codes == {"velocity-hyperbolas", "velocity-air", "velocity-outlier"}
     air = next(finding for finding in findings if finding.code == "velocity-air")
     assert air.received.startswith("L4 at 4.2 m")
+    joined, moisture = (source.estimate for source in together.sources[:2])
+    # Surer than the moisture alone, and right within its interval.
+    assert joined.sigma_m_per_ns < 0.7 * moisture.sigma_m_per_ns
+    assert abs(joined.v_m_per_ns - TRUE) < 2 * joined.sigma_m_per_ns
+    assert ground.velocity.source.startswith("joined from 16 moisture readings")
+    assert together.join.widened == 1.0
+    assert {check.source for check in together.join.checks} == {"moisture", "hyperbolas", "focus"}
+    assert 0.0 < together.join.left_out_rms < 0.2
+    # Moisture taken back from the recordings is that of their velocity.
+    vwc, sd = together.join.radar_vwc
+    assert abs(vwc - float(topp_moisture_exact((C_M_PER_NS / TRUE) ** 2))) < 2 * sd
     # The mean of sources that share an error is no surer than what they share.
     shared = min(source.shared_sigma_m_per_ns for source in recorded.sources)
-    part = 1 - together.comparison.mean.sigma_m_per_ns**2 / held.velocity.mean_sigma_m_per_ns**2
-    assert together.comparison.mean.sigma_m_per_ns > 0.9 * part * shared
-    off = replace(held, velocity=replace(held.velocity, mean_m_per_ns=0.150, mean_sigma_m_per_ns=0.005))
-    apart, findings = compared(site, off, lines, recorded)
-    (warning,) = [finding for finding in findings if finding.code == "velocity-disagree"]
+    assert together.comparison.mean.sigma_m_per_ns > 0.5 * shared
+
+
+def test_sources_that_contradict_are_named_and_their_errors_widened(text_site, lines):
+    site = open_site(text_site)
+    recorded = recorded_velocities(site, site.visits[0], lines, progress=SILENT)
+    readings_of(text_site, 0.05)
+    apart, findings, ground = compared(text_site, lines, recorded)
+    warned = {finding.code: finding for finding in findings if finding.grade == "warning"}
     assert apart.disagree
-    assert warning.grade == "warning"
-    assert "χ² = " in warning.text
-    assert "% deeper than the mean of all would" in warning.text
-    assert "moisture 0.150 ± 0.005" in warning.received
-    assert "velocity_m_per_ns under [soil]" in warning.do
+    assert "χ² = " in warned["velocity-disagree"].text
+    assert "moisture 0.15" in warned["velocity-disagree"].received
+    assert "use under [velocity]" in warned["velocity-disagree"].do
+    told = warned["velocity-contradict"]
+    assert "standard deviations" in told.text
+    assert "moisture 0.15" in told.received
+    assert ground.fused.widened > 1.0
+    # Each source can be switched off: then the field is that of the other alone.
+    with (text_site / "visits" / "day" / "visit.toml").open("a") as file:
+        file.write('[velocity]\nuse = ["moisture"]\n')
+    probed, findings, _ = compared(text_site, lines, recorded)
+    assert probed.sources[0].estimate.v_m_per_ns == pytest.approx(0.152, abs=0.004)
+    assert "velocity-contradict" not in {finding.code for finding in findings}
+    text = (text_site / "visits" / "day" / "visit.toml").read_text()
+    (text_site / "visits" / "day" / "visit.toml").write_text(text.replace('["moisture"]', '["hyperbolas"]'))
+    heard, _, _ = compared(text_site, lines, recorded)
+    assert abs(heard.sources[0].estimate.v_m_per_ns - TRUE) < 0.006
 
 
-def test_a_difference_too_small_to_matter_is_not_warned_of(ground, lines):
-    site, held = ground
-    v = held.velocity.mean_m_per_ns
-    exact = replace(held, velocity=replace(held.velocity, mean_sigma_m_per_ns=1e-4))
+def test_a_difference_too_small_to_matter_is_not_warned_of(text_site, lines):
+    readings_of(text_site, 0.185)
+    alone, _, _ = compared(text_site, lines, RecordedVelocities(refused={}))
+    v = alone.sources[0].estimate.v_m_per_ns
     near = SourceVelocity("gather", VelocityEstimate(1.02 * v, 1e-4, "gather", depth_to_m=1.0))
-    together, findings = compared(site, exact, lines, RecordedVelocities((near,), refused={}))
+    exact = replace(near, kind="people", estimate=replace(near.estimate, v_m_per_ns=v, source="people"))
+    together, findings, _ = compared(text_site, lines, RecordedVelocities((near, exact), refused={}))
     assert together.disagree
-    assert findings == []
+    assert "velocity-disagree" not in {finding.code for finding in findings}
 
 
-def test_an_error_that_is_not_known_leaves_the_used_one_out(ground, lines):
-    site, held = ground
-    unknown = replace(held, velocity=replace(held.velocity, mean_sigma_m_per_ns=math.nan))
-    together, _ = compared(site, unknown, lines, RecordedVelocities())
-    assert together == VisitVelocities(None, (), None)
+def test_a_visit_without_readings_rests_on_its_recordings_alone(text_site, lines):
+    site = open_site(text_site)
+    recorded = recorded_velocities(site, site.visits[0], lines, progress=SILENT)
+    (text_site / "visits" / "day" / "readings.csv").unlink()
+    together, _, ground = compared(text_site, lines, recorded)
+    assert [source.kind for source in together.sources] == ["joined", "hyperbolas", "focus"]
+    assert abs(together.sources[0].estimate.v_m_per_ns - TRUE) < 0.006
+    assert ground.readings is None
+    with pytest.raises(SiteError, match="none is declared or found in the recordings"):
+        compared(text_site, lines, RecordedVelocities())
 
 
-def test_hyperbolas_laid_by_people_stand_beside_the_others(ground, lines):
-    site, held = ground
-    path = site.root / "marks" / "journal.jsonl"
+def test_hyperbolas_laid_by_people_stand_beside_the_others(text_site, lines):
+    path = text_site / "marks" / "journal.jsonl"
     seen = surface_factor(TRUE, 0.9, section_of(lines["L0"])) * TRUE
     drawn = draw_hyperbola(4.2, 18.4, seen, leg_m=0.8, reading_sigma_ns=0.4)
     draw_velocity(path, "V1", drawn.to_dict(), visit="day", line="L1", who="A. Surveyor")
@@ -426,26 +474,27 @@ def test_hyperbolas_laid_by_people_stand_beside_the_others(ground, lines):
     draw_velocity(path, "V3", {"x_m": 1.0, "t0_ns": 20.0, "v_m_per_ns": 0.1}, visit="day", line="L4")
     draw_velocity(path, "V4", {"x_m": 1.0, "t0_ns": 20.0, "v_m_per_ns": 0.1, "hue": 3}, visit="day", line="L4")
     draw_velocity(path, "V5", drawn.to_dict(), visit="other", line="L4")
-    together, findings = compared(site, held, lines, RecordedVelocities())
-    assert [source.kind for source in together.sources] == ["moisture", "people"]
-    people = together.sources[1]
+    together, findings, _ = compared(text_site, lines, RecordedVelocities())
+    assert [source.kind for source in together.sources] == ["joined", "moisture", "people"]
+    people = together.sources[2]
     assert people.estimate.n == 1
     assert people.estimate.v_m_per_ns == pytest.approx(TRUE, rel=0.005)
     assert [fit.by for fit in together.people] == ["person"] * 3
-    told = {finding.where.rpartition(" ")[2]: (finding.grade, finding.text) for finding in findings}
+    told = {f.where.rpartition(" ")[2]: (f.grade, f.text) for f in findings if f.code == "velocity-mark"}
     assert told == {
         "V2": ("warning", "a drawn hyperbola is not used: air"),
         "V3": ("warning", "a drawn hyperbola is not used: it has no error"),
         "V4": ("fault", "a drawn hyperbola cannot be used"),
     }
     undo(path, of=1)
-    assert [source.kind for source in compared(site, held, lines, RecordedVelocities())[0].sources] == ["moisture"]
+    kinds = [source.kind for source in compared(text_site, lines, RecordedVelocities())[0].sources]
+    assert kinds == ["joined", "moisture"]
     path.write_bytes(b"\xff\n\n")
-    assert compared(site, held, lines, RecordedVelocities())[1] == []
+    assert "velocity-mark" not in {f.code for f in compared(text_site, lines, RecordedVelocities())[1]}
 
 
-def test_what_recordings_say_comes_back_from_its_file(ground, lines, tmp_path):
-    site, _ = ground
+def test_what_recordings_say_comes_back_from_its_file(text_site, lines, tmp_path):
+    site = open_site(text_site)
     recorded = recorded_velocities(site, site.visits[0], lines, progress=SILENT)
     save_recorded(tmp_path / "a.json", recorded)
     assert load_recorded(tmp_path / "a.json") == recorded
@@ -458,8 +507,8 @@ def test_what_recordings_say_comes_back_from_its_file(ground, lines, tmp_path):
     assert back.estimate.depth_to_m == math.inf
 
 
-def test_nothing_is_said_of_a_visit_without_lines(ground):
-    site, _ = ground
+def test_nothing_is_said_of_a_visit_without_lines(text_site):
+    site = open_site(text_site)
     assert recorded_velocities(site, site.visits[0], {}, progress=SILENT) == RecordedVelocities(refused={})
 
 
@@ -473,23 +522,23 @@ def test_a_run_keeps_the_comparison_and_does_only_what_is_stale(text_site):
     jsonschema.validate({**outcome.figures, "report": str(outcome.report), "seconds": 1.0}, run_schema())
     (visit,) = outcome.figures["visits"]
     kinds = [source["source"] for source in visit["velocities"]["sources"]]
-    assert kinds[0] == "moisture"
+    assert kinds[:2] == ["joined", "moisture"]
     assert (text_site / "results" / "visits" / "day" / "velocities.json").is_file()
     assert "Velocity by several ways" in outcome.report.read_text()
     before = (text_site / "results" / "visits" / "day" / "volume.zarr" / "zarr.json").read_bytes()
     write_gather(text_site / "visits" / "day" / "gathers", "cmp1")
     outcome = run(text_site)
-    # A gather makes neither lines nor volumes stale.
-    assert outcome.made == ("velocities day", "export", "report")
+    # A gather makes no line stale, but the volume: depths rest on what it says.
+    assert outcome.made == ("velocities day", "volume day", "export", "report")
     (visit,) = outcome.figures["visits"]
     assert "gather" in [source["source"] for source in visit["velocities"]["sources"]]
     assert (
         "visits/day/gathers/cmp1.txt" in json.loads((text_site / "results" / "provenance.json").read_text())["inputs"]
     )
-    assert (text_site / "results" / "visits" / "day" / "volume.zarr" / "zarr.json").read_bytes() == before
+    assert (text_site / "results" / "visits" / "day" / "volume.zarr" / "zarr.json").read_bytes() != before
     drawn = draw_hyperbola(1.6, 16.5, 0.1, leg_m=0.8, reading_sigma_ns=0.4)
     draw_velocity(text_site / "marks" / "journal.jsonl", "V1", drawn.to_dict(), visit="day", line="L03")
     outcome = run(text_site)
-    assert outcome.made == ("export", "report")
+    assert outcome.made == ("volume day", "export", "report")
     (visit,) = outcome.figures["visits"]
     assert "people" in [source["source"] for source in visit["velocities"]["sources"]]

@@ -13,6 +13,7 @@ from yewline.formats.lines_table import LINE_COLUMNS, read_lines_table
 from yewline.formats.netcdf import read_netcdf, write_netcdf
 from yewline.formats.number_table import Column, NumberTable, read_numbers
 from yewline.formats.outlines import read_area, read_burials, read_drawn_hotspots, read_opened, read_outlines
+from yewline.formats.rain import read_rain
 from yewline.formats.readings import read_readings
 from yewline.formats.registry import READERS, Reader, read_recording
 from yewline.formats.seg2 import read_seg2
@@ -47,6 +48,7 @@ __all__ = [
     "read_numbers",
     "read_opened",
     "read_outlines",
+    "read_rain",
     "read_readings",
     "read_recording",
     "read_seg2",

@@ -3,63 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from yewline._check import check_array, check_positive
 from yewline.geostat import VariogramModel
 from yewline.ground.evidence import VelocityEvidence
 from yewline.ground.fusion import GroundPrior
+from yewline.ground.velocity_relation import VelocityRelation
 
-__all__ = ["PROFILE_SIGMA_VWC", "VelocityRelation", "ground_prior", "moisture_evidence"]
-
-Array = npt.NDArray[np.float64]
+__all__ = ["PROFILE_SIGMA_VWC", "ground_prior", "moisture_evidence"]
 
 PROFILE_SIGMA_VWC: Final = 0.015
 """Standard deviation, m³/m³, by which mean moisture to a depth e times (2.7 times) that of the probe differs from the
 probe's. Own choice, no source: soil dries and wets from above; a few hundredths over a metre are usual."""
 
-_STEP: Final = 1e-4
-_WATER: Final = np.linspace(0.0, 0.6 - _STEP, 2_001)
 _UNKNOWN: Final = VariogramModel("exponential", partial_sill=0.03**2, range_m=10.0)
 """Of moisture, where readings do not tell: 0.03 m³/m³ over 10 m (own choice, no source)."""
-
-
-@dataclass(frozen=True, slots=True)
-class VelocityRelation:
-    """From water content to velocity, by one relation of the soil.
-
-    Attributes
-    ----------
-    name : of the relation, for reports.
-    velocity : water content, m³/m³, any shape, to velocity, m/ns.
-    relative_sigma : water content to the relative standard deviation of velocity that the relation itself leaves.
-    """
-
-    name: str
-    velocity: Callable[[npt.ArrayLike], Array]
-    relative_sigma: Callable[[npt.ArrayLike], Array]
-
-    def slope(self, vwc: npt.ArrayLike) -> Array:
-        """d ln v / dθ, per m³/m³ (negative); one-sided where there is no water."""
-        theta = np.asarray(vwc, dtype=np.float64)
-        low, high = np.maximum(theta - _STEP, 0.0), theta + _STEP
-        return np.asarray(np.log(self.velocity(high) / self.velocity(low)) / (high - low))
-
-    def moisture(self, v_m_per_ns: float, sigma_m_per_ns: float) -> tuple[float, float]:
-        """Water content that a velocity means, and its standard deviation, m³/m³.
-
-        A velocity faster than dry soil's gives 0, one slower than soil with 0.6 m³/m³ gives that.
-        """
-        velocity = self.velocity(_WATER)
-        vwc = float(np.interp(v_m_per_ns, velocity[::-1], _WATER[::-1]))
-        relative = math.hypot(sigma_m_per_ns / v_m_per_ns, float(self.relative_sigma(vwc)))
-        return vwc, relative / abs(float(self.slope(vwc)))
 
 
 def moisture_evidence(

@@ -12,7 +12,7 @@ import xarray as xr
 
 from yewline._check import check_finite, check_positive
 from yewline.errors import InputError
-from yewline.ground.moisture_evidence import PROFILE_SIGMA_VWC, VelocityRelation
+from yewline.ground.moisture_evidence import PROFILE_SIGMA_VWC
 from yewline.ground.moisture_map import FEWEST_FOR_FIT
 from yewline.ground.reading_error import split_reading_error
 from yewline.ground.summary import MoistureSummary
@@ -28,8 +28,6 @@ from yewline.units import Z90
 
 __all__ = [
     "DECLARED_RELATIVE_SIGMA",
-    "PROFILE_SIGMA_VWC",
-    "TOPP",
     "profile_sigma_vwc",
     "soil_model_sigma",
     "velocity_declared",
@@ -95,19 +93,6 @@ def soil_model_sigma(vwc: npt.ArrayLike) -> Array:
     theta = np.asarray(vwc, dtype=np.float64)
     mixed = velocity_of_permittivity(mixed_permittivity(theta, porosity=np.fmax(_POROSITY, theta)))
     return 0.5 * np.abs(mixed - velocity_of_permittivity(topp_permittivity(theta)))
-
-
-def _topp_velocity(vwc: npt.ArrayLike) -> Array:
-    return np.asarray(velocity_of_permittivity(topp_permittivity(vwc)))
-
-
-def _topp_sigma(vwc: npt.ArrayLike) -> Array:
-    of_relation = velocity_slope(vwc) * TOPP_STANDARD_ERROR_VWC
-    return np.asarray(np.hypot(of_relation, soil_model_sigma(vwc)) / _topp_velocity(vwc))
-
-
-TOPP: Final = VelocityRelation("Topp et al. 1980", _topp_velocity, _topp_sigma)
-"""Topp's relation with its standard error and how far a mixing model lies from it."""
 
 
 def profile_sigma_vwc(*, support_depth_m: float, target_depth_m: float) -> float:

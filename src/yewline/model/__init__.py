@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from yewline.model.conditions import Conditions, YesNo
 from yewline.model.finding import Finding, Grade
 from yewline.model.frame import ControlPoint, Frame, Grid, Similarity
 from yewline.model.outlines import (
@@ -23,6 +24,7 @@ from yewline.model.radargram import (
     spacing_m,
     with_amplitude,
 )
+from yewline.model.rain import RainSeries
 from yewline.model.readings import READING_COLUMNS, VWC_HIGHEST, VWC_LOWEST, make_readings
 from yewline.model.recording import ReadHints, Recording
 from yewline.model.settings import Settings, read_settings, read_toml
@@ -49,6 +51,7 @@ __all__ = [
     "VWC_HIGHEST",
     "VWC_LOWEST",
     "Antenna",
+    "Conditions",
     "ControlPoint",
     "Finding",
     "Frame",
@@ -57,6 +60,7 @@ __all__ = [
     "LineCorrection",
     "LineSegment",
     "PrimaryChoice",
+    "RainSeries",
     "ReadHints",
     "ReadingSettings",
     "Recording",
@@ -73,6 +77,7 @@ __all__ = [
     "VelocitySource",
     "VisitSettings",
     "VolumeGrid",
+    "YesNo",
     "add_provenance",
     "centroids",
     "coordinate",

@@ -52,11 +52,67 @@ class RecordingSettings(Settings):
 
 
 class Soil(Settings):
-    """The soil as far as it is known; all optional."""
+    """The soil as far as it is known; all optional.
 
-    texture: str = ""
+    `sand`, `clay` and `organic` are shares of the dry mass. `site_fit` is the intercept, slope and standard deviation
+    (m³/m³) of a line θ = a + b√ε that was fitted to samples of this site.
+    """
+
+    texture: str = Field(default="", description="texture class, such as sandy loam, or any text")
+    model: (
+        Literal[
+            "topp",
+            "topp-reynolds",
+            "ledieu",
+            "malicki",
+            "malicki-porosity",
+            "roth",
+            "roth-organic",
+            "schaap",
+            "mixing",
+            "texture",
+            "site-fit",
+        ]
+        | None
+    ) = Field(default=None, description="relation of water and permittivity, if not chosen from the soil")
+    sand: float | None = Field(default=None, description="share of the dry mass, 0 to 1")
+    clay: float | None = Field(default=None, description="share of the dry mass, 0 to 1")
+    organic: float | None = Field(default=None, description="organic matter, share of the dry mass, 0 to 1")
+    bulk_g_per_cm3: float | None = Field(default=None, description="dry bulk density")
+    porosity: float | None = Field(default=None, description="share of pores, m³/m³")
+    water_ms_per_m: float | None = Field(default=None, gt=0, le=10_000, description="of the pore water at 25 °C")
+    temperature_c: float | None = Field(default=None, ge=0, le=40, description="of the ground; frost: see conditions")
+    site_fit: tuple[float, float, float] | None = None
     velocity_m_per_ns: float | None = Field(default=None, gt=0, description="used where a visit has no readings")
     velocity_sigma_m_per_ns: float | None = Field(default=None, gt=0, lt=0.15)
+
+    @field_validator("sand", "clay", "organic", "porosity")
+    @classmethod
+    def _is_a_share(cls, value: float | None) -> float | None:
+        if value is not None and not 0 <= value <= 1:
+            raise ValueError("a share from 0 to 1: 40 % is 0.40")
+        return value
+
+    @field_validator("bulk_g_per_cm3")
+    @classmethod
+    def _is_a_density(cls, value: float | None) -> float | None:
+        if value is not None and not 0.1 <= value <= 2.4:
+            raise ValueError("the dry bulk density of soil lies between 0.1 and 2.4 g/cm³: 1400 kg/m³ is 1.4")
+        return value
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Soil:
+        if (self.sand is None) != (self.clay is None):
+            raise ValueError("sand and clay belong together: give both or neither")
+        if self.sand is not None and self.clay is not None and self.sand + self.clay > 1 + 1e-9:
+            raise ValueError("sand and clay must not exceed 1 together")
+        if self.site_fit is not None and (self.site_fit[1] <= 0 or not 0 < self.site_fit[2] < 0.2):
+            raise ValueError(
+                "site_fit is intercept, slope and standard deviation, these two above 0, the last below 0.2 m³/m³"
+            )
+        if self.model == "site-fit" and self.site_fit is None:
+            raise ValueError("model 'site-fit' needs site_fit, three numbers")
+        return self
 
     @field_validator("velocity_m_per_ns")
     @classmethod

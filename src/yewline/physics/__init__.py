@@ -17,6 +17,14 @@ from yewline.physics.cylinders import (
     cylinder_plane_wave_field,
     scattering_width_m,
 )
+from yewline.physics.depth_rules import (
+    DEPTH_RULES,
+    antenna_separation_m,
+    attenuation_rule_db_per_m,
+    centre_frequency_mhz,
+    depth_rule_m,
+    footprint_radius_m,
+)
 from yewline.physics.fresnel import share_beyond_end, two_fresnel_zones_m
 from yewline.physics.grid_dispersion import (
     cells_per_wavelength,
@@ -43,9 +51,12 @@ from yewline.physics.line_source import (
 )
 from yewline.physics.medium import AIR, Medium, wavenumber
 from yewline.physics.mixtures import mixture_permittivity, texture_exponent
+from yewline.physics.moisture_root import moisture_by_root
 from yewline.physics.permittivity import (
     TOPP_STANDARD_ERROR_VWC,
     ledieu_moisture,
+    ledieu_permittivity,
+    mixed_moisture,
     mixed_permittivity,
     topp_moisture,
     topp_moisture_exact,
@@ -64,6 +75,21 @@ from yewline.physics.pulses import (
     ricker_current_spectrum,
     ricker_spectrum,
 )
+from yewline.physics.range_equation import RadarTarget, range_equation_db, range_equation_depth_m
+from yewline.physics.site_fit import SiteFit, fit_site_relation, site_moisture, site_permittivity
+from yewline.physics.soil_relations import (
+    malicki_moisture,
+    malicki_permittivity,
+    malicki_porosity_moisture,
+    malicki_porosity_permittivity,
+    roth_moisture,
+    roth_permittivity,
+    schaap_moisture,
+    schaap_permittivity,
+    topp_reynolds_moisture,
+    topp_reynolds_permittivity,
+)
+from yewline.physics.soil_water import retained_vwc, water_limits_vwc
 from yewline.physics.spreading import line_source_green, point_over_line, point_source_green
 from yewline.physics.stack import Stack, StackLayer, stack_reflection
 from yewline.physics.survey_rules import (
@@ -75,28 +101,37 @@ from yewline.physics.survey_rules import (
     wavelength_m,
 )
 from yewline.physics.texture import GRAIN_G_PER_CM3, texture_conductivity, texture_permittivity
+from yewline.physics.texture_classes import TEXTURE_CLASSES, TextureClass, named_texture_class, texture_class_of
 from yewline.physics.transfer import apply_transfer
 from yewline.physics.water import WaterRelaxation, ice_permittivity, water_permittivity, water_relaxation
 from yewline.physics.waves import PlaneWave, permittivity_of_velocity, plane_wave, velocity_of_permittivity
 
 __all__ = [
     "AIR",
+    "DEPTH_RULES",
     "GRAIN_G_PER_CM3",
     "RICKER_CENTROID",
+    "TEXTURE_CLASSES",
     "TOPP_STANDARD_ERROR_VWC",
     "Cylinder",
     "CylinderField",
     "Medium",
     "PlaneWave",
+    "RadarTarget",
+    "SiteFit",
     "Stack",
     "StackLayer",
+    "TextureClass",
     "WaterRelaxation",
     "absorber_conductivity_s_per_m",
     "absorber_reflection",
+    "antenna_separation_m",
     "apply_transfer",
     "archie_conductivity",
+    "attenuation_rule_db_per_m",
     "brewster_angle_deg",
     "cells_per_wavelength",
+    "centre_frequency_mhz",
     "complex_permittivity",
     "conductivity_at_temperature",
     "courant_limit_ns",
@@ -105,6 +140,9 @@ __all__ = [
     "cylinder_efficiencies",
     "cylinder_line_source_field",
     "cylinder_plane_wave_field",
+    "depth_rule_m",
+    "fit_site_relation",
+    "footprint_radius_m",
     "fresnel_radius_m",
     "gaussian_derivative",
     "gaussian_derivative_band_mhz",
@@ -114,11 +152,19 @@ __all__ = [
     "interface_field",
     "largest_cell_m",
     "ledieu_moisture",
+    "ledieu_permittivity",
     "line_source_field",
     "line_source_green",
     "line_source_response",
+    "malicki_moisture",
+    "malicki_permittivity",
+    "malicki_porosity_moisture",
+    "malicki_porosity_permittivity",
+    "mixed_moisture",
     "mixed_permittivity",
     "mixture_permittivity",
+    "moisture_by_root",
+    "named_texture_class",
     "numerical_phase_velocity",
     "numerical_wavenumber",
     "permittivity_of_velocity",
@@ -127,20 +173,30 @@ __all__ = [
     "point_source_field",
     "point_source_green",
     "point_source_response",
+    "range_equation_db",
+    "range_equation_depth_m",
     "reflected_field",
     "reflection_normal",
     "reflection_te",
     "reflection_tm",
+    "retained_vwc",
     "ricker",
     "ricker_band_mhz",
     "ricker_current",
     "ricker_current_band_mhz",
     "ricker_current_spectrum",
     "ricker_spectrum",
+    "roth_moisture",
+    "roth_permittivity",
     "scattering_width_m",
+    "schaap_moisture",
+    "schaap_permittivity",
     "share_beyond_end",
+    "site_moisture",
+    "site_permittivity",
     "stack_reflection",
     "surface_conductivity",
+    "texture_class_of",
     "texture_conductivity",
     "texture_exponent",
     "texture_permittivity",
@@ -149,6 +205,8 @@ __all__ = [
     "topp_moisture",
     "topp_moisture_exact",
     "topp_permittivity",
+    "topp_reynolds_moisture",
+    "topp_reynolds_permittivity",
     "topp_slope",
     "trace_spacing_m",
     "transmission_normal",
@@ -156,6 +214,7 @@ __all__ = [
     "two_fresnel_zones_m",
     "velocity_of_permittivity",
     "vertical_resolution_m",
+    "water_limits_vwc",
     "water_permittivity",
     "water_relaxation",
     "wavelength_m",

@@ -10,10 +10,13 @@ import numpy.typing as npt
 
 from yewline._check import check_in_range, check_positive
 from yewline.errors import InputError
+from yewline.physics.ranges import numbers_within
 
 __all__ = [
     "TOPP_STANDARD_ERROR_VWC",
     "ledieu_moisture",
+    "ledieu_permittivity",
+    "mixed_moisture",
     "mixed_permittivity",
     "topp_moisture",
     "topp_moisture_exact",
@@ -30,6 +33,8 @@ _VWC_HIGHEST: Final = 0.6
 # Coefficients of θ⁰ … θ³ in ε(θ), and of ε⁰ … ε³ in θ(ε).
 _FORWARD: Final = (3.03, 9.3, 146.0, -76.7)
 _BACK: Final = (-5.3e-2, 2.92e-2, -5.5e-4, 4.3e-6)
+# a and b of θ = a + b√ε.
+_LEDIEU: Final = (-0.1758, 0.1138)
 
 
 def topp_permittivity(vwc: npt.ArrayLike) -> Array:
@@ -60,7 +65,7 @@ def topp_permittivity(vwc: npt.ArrayLike) -> Array:
     >>> topp_permittivity([0.1, 0.2]).round(4).tolist()
     [5.3433, 10.1164]
     """
-    return np.asarray(np.polynomial.polynomial.polyval(_within(vwc, "vwc", 0.0, _VWC_HIGHEST), _FORWARD))
+    return np.asarray(np.polynomial.polynomial.polyval(numbers_within(vwc, "vwc", 0.0, _VWC_HIGHEST), _FORWARD))
 
 
 def topp_slope(vwc: npt.ArrayLike) -> Array:
@@ -80,7 +85,7 @@ def topp_slope(vwc: npt.ArrayLike) -> Array:
     58.496
     """
     slope = (_FORWARD[1], 2 * _FORWARD[2], 3 * _FORWARD[3])
-    return np.asarray(np.polynomial.polynomial.polyval(_within(vwc, "vwc", 0.0, _VWC_HIGHEST), slope))
+    return np.asarray(np.polynomial.polynomial.polyval(numbers_within(vwc, "vwc", 0.0, _VWC_HIGHEST), slope))
 
 
 def topp_moisture(permittivity: npt.ArrayLike) -> Array:
@@ -108,7 +113,7 @@ def topp_moisture(permittivity: npt.ArrayLike) -> Array:
     >>> float(topp_moisture(9.0).round(5))
     0.16838
     """
-    return np.asarray(np.polynomial.polynomial.polyval(_within(permittivity, "permittivity", 2.0, 60.0), _BACK))
+    return np.asarray(np.polynomial.polynomial.polyval(numbers_within(permittivity, "permittivity", 2.0, 60.0), _BACK))
 
 
 def topp_moisture_exact(permittivity: npt.ArrayLike) -> Array:
@@ -132,7 +137,7 @@ def topp_moisture_exact(permittivity: npt.ArrayLike) -> Array:
     0.27
     """
     highest = float(topp_permittivity(_VWC_HIGHEST))
-    eps = _within(permittivity, "permittivity", _FORWARD[0], highest * (1 + 1e-12))
+    eps = numbers_within(permittivity, "permittivity", _FORWARD[0], highest * (1 + 1e-12))
     b, c = _FORWARD[2] / _FORWARD[3], _FORWARD[1] / _FORWARD[3]
     d = (_FORWARD[0] - eps) / _FORWARD[3]
     # θ = u − b/3 gives u³ + pu + q = 0 with three real roots; the middle one lies between 0 and 0.6.
@@ -167,7 +172,26 @@ def ledieu_moisture(permittivity: npt.ArrayLike) -> Array:
     >>> float(ledieu_moisture(9.0).round(4))
     0.1656
     """
-    return 0.1138 * np.sqrt(_within(permittivity, "permittivity", 2.0, 60.0)) - 0.1758
+    return _LEDIEU[1] * np.sqrt(numbers_within(permittivity, "permittivity", 2.0, 60.0)) + _LEDIEU[0]
+
+
+def ledieu_permittivity(vwc: npt.ArrayLike) -> Array:
+    """Permittivity at which `ledieu_moisture` gives `vwc`.
+
+    Parameters
+    ----------
+    vwc : any shape, m³/m³, 0 to 0.6; NaN stays NaN.
+
+    References
+    ----------
+    Ledieu, de Ridder, de Clerck & Dautrebande 1986, J. Hydrol. 88:319-328.
+
+    Examples
+    --------
+    >>> float(ledieu_permittivity(0.1656).round(4))
+    9.0
+    """
+    return np.asarray(((numbers_within(vwc, "vwc", 0.0, _VWC_HIGHEST) - _LEDIEU[0]) / _LEDIEU[1]) ** 2)
 
 
 def mixed_permittivity(
@@ -211,23 +235,59 @@ def mixed_permittivity(
     11.09964
     """
     check_in_range(exponent, "exponent", 0.01, 1.0)
-    pores = _within(porosity, "porosity", 0.0, 1.0)
+    pores = numbers_within(porosity, "porosity", 0.0, 1.0)
     if not np.isfinite(pores).all():
         raise InputError("porosity must be finite", received="nan")
-    theta = _within(vwc, "vwc", 0.0, pores)
+    theta = numbers_within(vwc, "vwc", 0.0, pores)
     parts = [check_positive(value, name) for name, value in (("solid", solid), ("water", water), ("air", air))]
     s, w, a = (value**exponent for value in parts)
     return ((1.0 - pores) * s + theta * w + (pores - theta) * a) ** (1.0 / exponent)
 
 
-def _within(values: npt.ArrayLike, name: str, low: float, high: npt.ArrayLike) -> Array:
-    try:
-        array = np.asarray(values, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        raise InputError(f"{name} must be numbers", received=type(values).__name__) from error
-    top = np.asarray(high, dtype=np.float64)
-    outside = (array < low) | (array > top)
-    if outside.any():
-        value, limit = (np.broadcast_to(part, outside.shape)[outside].flat[0] for part in (array, top))
-        raise InputError(f"{name} must lie between {low:g} and {limit:g}", received=f"{value:g}")
-    return array
+def mixed_moisture(
+    permittivity: npt.ArrayLike,
+    *,
+    porosity: npt.ArrayLike,
+    solid: float = 5.0,
+    water: float = 80.1,
+    air: float = 1.0,
+    exponent: float = 0.5,
+) -> Array:
+    """Water content at which `mixed_permittivity` gives `permittivity`: the mixture solved for its water.
+
+    Parameters
+    ----------
+    permittivity : any shape, from that of the dry to that of the saturated soil; NaN stays NaN.
+    porosity, solid, water, air, exponent : as in `mixed_permittivity`.
+
+    Returns
+    -------
+    Broadcast shape, m³/m³.
+
+    Raises
+    ------
+    InputError : a permittivity that this soil has at no water content, or a parameter out of range.
+
+    Notes
+    -----
+    θ = [ε^α − (1 − n) ε_s^α − n ε_a^α] / (ε_w^α − ε_a^α).
+
+    References
+    ----------
+    As in `mixed_permittivity`.
+
+    Examples
+    --------
+    >>> float(mixed_moisture(10.0, porosity=1 - 1.3 / 2.65, solid=4.0, water=80.0).round(3))
+    0.21
+    """
+    if check_positive(water, "water") <= check_positive(air, "air"):
+        raise InputError("water must have a higher permittivity than air", received=f"{water:g} and {air:g}")
+    pores = numbers_within(porosity, "porosity", 0.0, 1.0)
+    parts = {"solid": solid, "water": water, "air": air, "exponent": exponent}
+    dry = mixed_permittivity(0.0, porosity=pores, **parts)
+    full = mixed_permittivity(pores, porosity=pores, **parts)
+    eps = numbers_within(permittivity, "permittivity", 0.0, full * (1.0 + 1e-12))
+    powered = (eps**exponent - dry**exponent) / (water**exponent - air**exponent)
+    numbers_within(powered, "vwc", -1e-12, 1.0, do="a permittivity below that of the dry soil has no water content")
+    return np.clip(powered, 0.0, pores)

@@ -18,23 +18,33 @@ from yewline.formats import read_readings
 from yewline.geostat import VariogramModel
 from yewline.ground import (
     DECLARED_RELATIVE_SIGMA,
-    TOPP,
     FusedVelocity,
     MoistureSummary,
     SourceCheck,
     VelocityEvidence,
+    VelocityRelation,
     field_of_velocity,
     fuse_velocity,
     ground_prior,
     map_moisture,
     moisture_evidence,
+    relation_of_soil,
     split_reading_error,
     summarise_moisture,
 )
 from yewline.model import Finding, SiteSettings, VelocityField, VolumeGrid
 from yewline.workspace.site import Site, Visit
 
-__all__ = ["Ground", "join", "load_readings", "make_ground", "no_velocity", "probed", "reference_depth_m"]
+__all__ = [
+    "Ground",
+    "join",
+    "load_readings",
+    "make_ground",
+    "no_velocity",
+    "probed",
+    "reference_depth_m",
+    "soil_relation",
+]
 
 _PLACES: Final = 100
 _USUAL_VWC: Final = 0.2
@@ -123,7 +133,7 @@ def make_ground(
     evidence = [*probed(visit, readings, mapped, reference_depth_m=reference_depth_m(site.settings)), *recorded]
     if not evidence:
         raise no_velocity(visit)
-    fused = join(site, summary, mapped, evidence, site_xy=_places_over(area))
+    fused = join(site, visit, summary, mapped, evidence, site_xy=_places_over(area))
     if fused.widened > 1.0:
         findings = [*findings, _contradiction(fused, visit)]
     field = field_of_velocity(
@@ -159,7 +169,7 @@ def probed(
     own, common = split_reading_error(how.sigma_vwc)
     return moisture_evidence(
         readings,
-        relation=TOPP,
+        relation=soil_relation(visit),
         own_sigma_vwc=own,
         common_sigma_vwc=common,
         support_depth_m=how.support_depth_m,
@@ -167,8 +177,14 @@ def probed(
     )
 
 
+def soil_relation(visit: Visit) -> VelocityRelation:
+    """The relation of water and velocity that a visit's soil is given at its antenna's frequency."""
+    return relation_of_soil(visit.settings.soil, frequency_mhz=visit.settings.antenna.centre_mhz)
+
+
 def join(
     site: Site,
+    visit: Visit,
     summary: MoistureSummary | None,
     mapped: xr.Dataset | None,
     evidence: Sequence[VelocityEvidence],
@@ -186,7 +202,7 @@ def join(
             nugget=about["nugget"],
         )
     vwc = _USUAL_VWC if summary is None else summary.mean
-    prior = ground_prior(vwc, relation=TOPP, lateral=lateral)
+    prior = ground_prior(vwc, relation=soil_relation(visit), lateral=lateral)
     return fuse_velocity(evidence, prior=prior, site_xy=site_xy, reference_depth_m=reference_depth_m(site.settings))
 
 
@@ -222,7 +238,7 @@ def _source_part(check: SourceCheck, visit: Visit) -> str:
     if check.source.startswith("moisture"):
         what = "reading" if check.n == 1 else "readings"
         depth = f"0 to {visit.settings.readings.support_depth_m:.2f} m" if check.source == "moisture" else "at depth"
-        return f"{check.n} moisture {what} ({depth}, by {TOPP.name})"
+        return f"{check.n} moisture {what} ({depth}, by {soil_relation(visit).name})"
     if check.source == "declared":
         return "what visit.toml declares"
     if check.source == "hyperbolas":

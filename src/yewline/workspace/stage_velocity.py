@@ -17,7 +17,7 @@ import numpy as np
 import xarray as xr
 
 from yewline.errors import YewlineError
-from yewline.ground import TOPP, VelocityEvidence
+from yewline.ground import VelocityEvidence
 from yewline.marks import drawn_velocities, read_journal
 from yewline.model import Finding
 from yewline.progress import Progress
@@ -32,7 +32,7 @@ from yewline.signal.velocity import (
 from yewline.units import Z90
 from yewline.workspace.lazy import lights_of
 from yewline.workspace.site import Site, Visit
-from yewline.workspace.stage_ground import Ground, reference_depth_m
+from yewline.workspace.stage_ground import Ground, reference_depth_m, soil_relation
 from yewline.workspace.stage_lines import WORKERS, line_spacing
 from yewline.workspace.truth import JOURNAL
 from yewline.workspace.velocities import (
@@ -168,7 +168,7 @@ def compare_velocities(
         heard.recorded.hyperbolas,
         heard.fits,
         heard.recorded.lines,
-        join=_join_of(site, heard, ground),
+        join=_join_of(site, visit, heard, ground),
     )
     findings = list(heard.findings)
     if comparison is not None:
@@ -196,18 +196,18 @@ def _probed(site: Site, ground: Ground) -> list[SourceVelocity]:
     ]
 
 
-def _join_of(site: Site, heard: HeardVelocities, ground: Ground) -> VelocityJoin:
-    fused, radar_vwc = ground.fused, None
+def _join_of(site: Site, visit: Visit, heard: HeardVelocities, ground: Ground) -> VelocityJoin:
+    fused, relation, radar_vwc = ground.fused, soil_relation(visit), None
     if heard.evidence:
         heard_alone = fused.only([one.source for one in heard.evidence])
-        radar_vwc = TOPP.moisture(*heard_alone.site_mean(reference_depth_m(site.settings)))
+        radar_vwc = relation.moisture(*heard_alone.site_mean(reference_depth_m(site.settings)))
     left_out = dict(zip((check.source for check in fused.sources), fused.left_out, strict=True)).get("hyperbolas")
     if left_out is None:
-        return VelocityJoin(fused.sources, fused.widened, radar_vwc=radar_vwc, relation=TOPP.name)
+        return VelocityJoin(fused.sources, fused.widened, radar_vwc=radar_vwc, relation=relation.name)
     off, sigma = left_out.T
     inside = np.abs(off) <= Z90 * sigma
     rms, share = float(np.sqrt(np.mean(off**2))), float(inside.mean())
-    return VelocityJoin(fused.sources, fused.widened, rms, share, radar_vwc, TOPP.name)
+    return VelocityJoin(fused.sources, fused.widened, rms, share, radar_vwc, relation.name)
 
 
 def _compared(sources: Sequence[SourceVelocity]) -> VelocityComparison | None:

@@ -267,4 +267,4 @@ def _velocity(site: Site, visit: Visit, notes: list[str]) -> float | None:
     if readings is not None:
         summary = summarise_moisture(readings, support_depth_m=visit.settings.readings.support_depth_m)
         notes.append("the velocity is that of the readings' mean: a run joins it with what the recordings tell")
-    return join(site, summary, None, evidence, site_xy=np.zeros((1, 2))).site_mean(reference_m)[0]
+    return join(site, visit, summary, None, evidence, site_xy=np.zeros((1, 2))).site_mean(reference_m)[0]
