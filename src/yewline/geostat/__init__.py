@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from yewline.geostat.conditional import FieldDraws, conditional_fields, surrogate_maps, unconditional_fields
 from yewline.geostat.covariance import FAMILIES, VariogramModel, correlation, length_scale, practical_range
 from yewline.geostat.fields import gaussian_field
 from yewline.geostat.kriging import krige, krige_weights
@@ -14,8 +15,10 @@ __all__ = [
     "MODE_FAMILIES",
     "SMOOTHNESS_BOUNDS",
     "EmpiricalVariogram",
+    "FieldDraws",
     "FieldModes",
     "VariogramModel",
+    "conditional_fields",
     "correlation",
     "draw_modes",
     "empirical_variogram",
@@ -29,4 +32,6 @@ __all__ = [
     "matern_correlation",
     "matern_length",
     "practical_range",
+    "surrogate_maps",
+    "unconditional_fields",
 ]
