@@ -94,7 +94,7 @@ def between_nodes(
     weights = model.covariance(inside, patch) @ _inverse(model.covariance(patch, patch))
     on_node = (exact == cells).all(axis=1)
     weights[on_node] = (offsets == 0).all(axis=1)
-    nodes = (cells @ [columns, 1])[:, None] + offsets @ [columns, 1]
+    nodes: npt.NDArray[np.intp] = (cells[:, None, 0] + offsets[:, 0]) * columns + cells[:, None, 1] + offsets[:, 1]
 
     xy = (exact * yx)[:, ::-1]
     apart = cells[None, :, :] - cells[:, None, :]
