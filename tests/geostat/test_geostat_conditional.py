@@ -64,9 +64,9 @@ def of_the_draws(model: VariogramModel, noise: np.ndarray) -> np.ndarray:
     rows, columns = (index.ravel() for index in np.indices(shape))
     window = wrapped[np.subtract.outer(rows, rows), np.subtract.outer(columns, columns)]
     positions = (XY[:, ::-1] - [Y[0], X[0]]) / 0.5 + margin
-    between = between_nodes(positions, shape[1], (0.5, 0.5), model=model, noise_variance=noise + model.nugget)
+    between = between_nodes(positions, (0.5, 0.5), model=model, noise_variance=noise + model.nugget)
     patches = np.zeros((len(XY), rows.size))
-    np.put_along_axis(patches, between.nodes, between.weights, axis=1)
+    np.put_along_axis(patches, between.nodes[0] * shape[1] + between.nodes[1], between.weights, axis=1)
     inside = np.flatnonzero((abs(rows - margin - 5) <= 5) & (columns >= margin) & (columns < margin + len(X)))
     weights, _ = krige_weights(XY, NODES, model=model, error_sd=np.sqrt(noise))
     onto = np.eye(rows.size)[inside] - weights.T @ patches
@@ -95,6 +95,33 @@ def test_covariance_of_draws_is_that_of_a_gaussian_process_library(range_m: floa
     fields = all_of(conditional_fields(XY, Z, X, Y, model=model, error_sd=0.2, draws=draws(4000)))
     z = (fields.mean(axis=0).ravel() - estimate) / np.sqrt(np.diag(covariance) / 4000)
     assert abs(z).max() < 4.5
+
+
+@pytest.mark.parametrize(
+    ("model", "share"),
+    [
+        (VariogramModel("exponential", partial_sill=1.0, range_m=5.0), 4e-4),
+        (VariogramModel("exponential", partial_sill=1.0, range_m=40.0), 4e-4),
+        (VariogramModel("gaussian", partial_sill=1.0, range_m=20.0), 4e-4),
+        (VariogramModel("spherical", partial_sill=1.0, range_m=20.0), 4e-4),
+        (VariogramModel("spherical", partial_sill=1.0, range_m=5.0), 9e-3),
+        (VariogramModel("exponential", partial_sill=1.0, range_m=20.0, ratio=0.3, azimuth_deg=30.0), 9e-4),
+    ],
+)
+def test_places_between_nodes_share_the_covariance(model: VariogramModel, share: float) -> None:
+    # Cells of 1 m; places close together, some in one cell, so that what patches leave open is shared as well.
+    side = 50
+    nodes = np.stack(np.meshgrid(range(side), range(side), indexing="ij"), axis=-1).reshape(-1, 2).astype(float)
+    places = np.random.default_rng(0).uniform(22.0, 27.0, (30, 2))
+    between = between_nodes(places, (1.0, 1.0), model=model, noise_variance=np.zeros(30))
+    patches = np.zeros((30, side * side))
+    np.put_along_axis(patches, between.nodes[0] * side + between.nodes[1], between.weights, axis=1)
+    xy, at = nodes[:, ::-1], places[:, ::-1]
+    with_nodes = patches @ model.covariance(xy, xy)
+    np.testing.assert_allclose(with_nodes, model.covariance(at, xy), atol=share)
+    among = with_nodes @ patches.T + between.root @ between.root.T
+    np.testing.assert_allclose(np.diag(among), 1.0, atol=1e-7)
+    np.testing.assert_allclose(among, model.covariance(at, at), atol=share)
 
 
 @pytest.mark.parametrize("family", FAMILIES)

@@ -24,7 +24,11 @@ BEHIND: Final = 4
 # the exponential family.
 _NEAR_CELLS: Final = 3
 _ON_NODE_CELLS: Final = 1e-6
-_SMALLEST_SHARE: Final = 1e-13
+
+# Below this share of the largest eigenvalue, nodes of a smooth field tell rounding only: at 1e-13 what they tell of a
+# place was off by 4e-4 of the sill for a Gaussian range of 20 cells, at 1e-10 by 2e-6.
+_SMALLEST_EIGENVALUE: Final = 1e-10
+_SMALLEST_LEFT: Final = 1e-13
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -33,7 +37,7 @@ class Between:
 
     Attributes
     ----------
-    nodes : (R, 64) places of each patch's nodes in the flattened window.
+    nodes : (2, R, 64) rows and columns of each patch's nodes in the window.
     weights : (R, 64) simple kriging of the value at a place from these.
     root : (R, R) root of the covariance of what they leave open, with any noise of the readings themselves.
     """
@@ -44,14 +48,13 @@ class Between:
 
     def draw(self, window: npt.NDArray[Any], source: np.random.Generator) -> npt.NDArray[np.complex128]:
         """Values (R,) at the places for the two fields of a complex window (Y, X)."""
-        expected = np.einsum("rk,rk->r", self.weights, window.reshape(-1)[self.nodes])
+        expected = np.einsum("rk,rk->r", self.weights, window[self.nodes[0], self.nodes[1]])
         left = self.root @ source.standard_normal((len(self.root), 2))
         return np.asarray(expected + left[:, 0] + 1j * left[:, 1])
 
 
 def between_nodes(
     positions: Array,
-    columns: int,
     step_m: tuple[float, float],
     *,
     model: VariogramModel,
@@ -63,7 +66,6 @@ def between_nodes(
     ----------
     positions : (R, 2) row and column of each place in the window, in cells, with fractions; at least `BEFORE` cells
         from its lower and `BEHIND` from its upper edges.
-    columns : of the window.
     step_m : distance between cells along y and x, m; negative where coordinates fall.
     model : variogram; its nugget is left out.
     noise_variance : (R,) what to add to each place's own variance.
@@ -73,15 +75,15 @@ def between_nodes(
     A value is the simple kriging estimate p·s from the nodes s of its patch and a Gaussian remainder. Remainders of
     places within three cells have the covariance C(xᵢ, xⱼ) − pᵢ·C(sᵢ, xⱼ) − pⱼ·C(sⱼ, xᵢ) + pᵢ·C(sᵢ, sⱼ) pⱼ, so that
     variances at the places and covariances among near ones are exact, as are those with the patch. With nodes farther
-    off a covariance is right to 4e-4 of the sill (to 6e-3 for a spherical range of only 5 cells, to 8e-4 for ranges of
+    off a covariance is right to 4e-4 of the sill (to 9e-3 for a spherical range of only 5 cells, to 9e-4 for ranges of
     20 × 6 cells), since the patch screens them. A place on a node has the value of the node.
 
     Examples
     --------
     >>> model = VariogramModel("exponential", partial_sill=1.0, range_m=5.0)
-    >>> on_node = between_nodes(np.array([[3.0, 4.0]]), 9, (0.5, 0.5), model=model, noise_variance=np.zeros(1))
-    >>> int(on_node.nodes[0, on_node.weights[0].argmax()]) == 3 * 9 + 4, on_node.root.round(6).tolist()
-    (True, [[0.0]])
+    >>> on_node = between_nodes(np.array([[3.0, 4.0]]), (0.5, 0.5), model=model, noise_variance=np.zeros(1))
+    >>> on_node.nodes[:, 0, on_node.weights[0].argmax()].tolist(), on_node.root.tolist()
+    ([3, 4], [[0.0]])
     """
     rounded = np.round(positions)
     exact = np.where(np.abs(positions - rounded) < _ON_NODE_CELLS, rounded, positions)
@@ -94,7 +96,7 @@ def between_nodes(
     weights = model.covariance(inside, patch) @ _inverse(model.covariance(patch, patch))
     on_node = (exact == cells).all(axis=1)
     weights[on_node] = (offsets == 0).all(axis=1)
-    nodes: npt.NDArray[np.intp] = (cells[:, None, 0] + offsets[:, 0]) * columns + cells[:, None, 1] + offsets[:, 1]
+    nodes = cells.T[:, :, None] + offsets.T[:, None, :]
 
     xy = (exact * yx)[:, ::-1]
     apart = cells[None, :, :] - cells[:, None, :]
@@ -111,12 +113,11 @@ def between_nodes(
     left[np.diag_indices_from(left)] += noise_variance
     values, vectors = np.linalg.eigh(0.5 * (left + left.T))
     # The root of a rounding would be seen at readings that have no error.
-    values[values < _SMALLEST_SHARE * model.sill] = 0.0
+    values[values < _SMALLEST_LEFT * model.sill] = 0.0
     return Between(nodes, weights, vectors * np.sqrt(values))
 
 
 def _inverse(covariance: Array) -> Array:
-    # Nodes of a smooth field tell each other's values but for rounding: what is below it is left out.
     values, vectors = np.linalg.eigh(covariance)
-    kept = values > _SMALLEST_SHARE * values[-1]
+    kept = values > _SMALLEST_EIGENVALUE * values[-1]
     return np.asarray((vectors[:, kept] / values[kept]) @ vectors[:, kept].T)

@@ -130,7 +130,7 @@ def conditional_fields(
         raise InputError(f"there must be at least {_FEWEST_READINGS} readings", received=len(z))
     if len(places) != len(z):
         raise InputError("there must be one value for each place", received=f"{len(z)} values for {len(places)} places")
-    weights = _weights(places, grid, model, error_sd, draws)
+    weights = _weights(places, grid, model, error_sd, draws.dtype)
     positions = grid.positions(places)
     before = np.maximum(0, BEFORE - np.floor(positions.min(axis=0)).astype(int))
     behind = np.maximum(0, np.floor(positions.max(axis=0)).astype(int) + BEHIND + 2 - grid.shape)
@@ -142,7 +142,7 @@ def conditional_fields(
         received = f"{error.received}, {outside} readings outside the grid among what they must hold"
         raise InputError(error.problem, received=received, do=f"{error.do}, or leave out far readings") from error
     noise = model.nugget + np.broadcast_to(np.asarray(error_sd, dtype=np.float64), z.shape) ** 2
-    between = between_nodes(positions + before, columns, grid.step_m, model=model, noise_variance=noise)
+    between = between_nodes(positions + before, grid.step_m, model=model, noise_variance=noise)
     level = float(z.mean())
     readings = _Readings(z - level, level, weights, between)
     corner = int(before[0]), int(before[1])
@@ -205,7 +205,7 @@ def surrogate_maps(
     """
     grid = _grid(grid_x, grid_y)
     places = check_array(xy, "xy", ndim=2)
-    weights = _weights(places, grid, model, error_sd, draws)
+    weights = _weights(places, grid, model, error_sd, draws.dtype)
     covariance = model.covariance(places, places)
     covariance[np.diag_indices_from(covariance)] += model.nugget + np.asarray(error_sd, dtype=np.float64) ** 2
     factor = np.linalg.cholesky(covariance)
@@ -268,7 +268,7 @@ def _block_size(shape: tuple[int, int]) -> int:
 
 
 def _weights(
-    places: Array, grid: _Grid, model: VariogramModel, error_sd: float | npt.ArrayLike, draws: FieldDraws
+    places: Array, grid: _Grid, model: VariogramModel, error_sd: float | npt.ArrayLike, dtype: str
 ) -> npt.NDArray[Any]:
     """Kriging weights (R, Y·X), single precision where that is asked for and they do not nearly cancel."""
     cells = grid.shape[0] * grid.shape[1]
@@ -279,12 +279,12 @@ def _weights(
             do="use larger cells, or a part of the grid at a time",
         )
     at = np.stack(np.meshgrid(grid.x, grid.y), axis=-1).reshape(-1, 2)
-    weights = np.empty((len(places), cells), dtype=draws.dtype)
+    weights = np.empty((len(places), cells), dtype=dtype)
     step = max(1, _STRIP_VALUES // len(places))
     for start in range(0, cells, step):
         strip, _ = krige_weights(places, at[start : start + step], model=model, error_sd=error_sd)
         if weights.dtype == np.float32 and np.abs(strip).sum(axis=0).max() > _LARGE_WEIGHTS:
-            return _weights(places, grid, model, error_sd, FieldDraws(1, 0, "float64"))
+            return _weights(places, grid, model, error_sd, "float64")
         weights[:, start : start + step] = strip
     return weights
 
@@ -310,15 +310,19 @@ def _blocks(
     size = _block_size(shape)
     fine_sd = math.sqrt(nugget) if draws.with_nugget else 0.0
 
+    spare = [torus.buffers() for _ in range(draws.threads)]
+
     def draw(pair: int, into: Fields, differences: Array) -> None:
         # Each pair has a seed of its own: no field depends on how many are drawn, or in which order.
         source = np.random.Generator(np.random.SFC64(np.random.SeedSequence(draws.seed, spawn_key=(pair,))))
-        both = torus.pair(source)
+        buffers = spare.pop()
+        both = torus.pair(source, buffers)
         into[0], into[1] = both[rows, columns].real, both[rows, columns].imag
         if readings is not None:
             there = readings.between.draw(both, source)
             differences[0], differences[1] = readings.anomalies - there.real, readings.anomalies - there.imag
             into += readings.level
+        spare.append(buffers)
         if fine_sd > 0:
             into += fine_sd * source.standard_normal(into.shape, dtype=into.dtype.type)
 

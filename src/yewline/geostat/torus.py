@@ -13,7 +13,7 @@ from scipy import fft
 from yewline.geostat.covariance import VariogramModel
 from yewline.geostat.fields import embed
 
-__all__ = ["Torus", "torus_for"]
+__all__ = ["Buffers", "Torus", "torus_for"]
 
 Array = npt.NDArray[np.float64]
 
@@ -40,15 +40,54 @@ class Torus:
     root: npt.NDArray[Any]
     shape: tuple[int, int]
 
-    def pair(self, source: np.random.Generator) -> npt.NDArray[Any]:
-        """Two independent fields, (Y, X): the real and the imaginary part."""
+    def buffers(self) -> Buffers:
+        """Memory for `pair`, one for each thread that calls it."""
+        waves = np.empty((*self.root.shape, 2), dtype=self.root.dtype)
+        return Buffers(waves, np.empty_like(self.root), np.empty_like(self.root))
+
+    def pair(self, source: np.random.Generator, buffers: Buffers) -> npt.NDArray[Any]:
+        """Two independent fields, (Y, X): the real and the imaginary part. They lie in the buffers."""
         rows, columns = self.shape
-        noise = source.standard_normal((*self.root.shape, 2), dtype=self.root.dtype.type)
-        waves = noise.view(np.result_type(noise, np.complex64))[..., 0]
+        waves = buffers.waves.view(np.result_type(self.root, np.complex64))[..., 0]
+        if self.root.dtype == np.float32:
+            _fill_single(source, buffers)
+        else:
+            source.standard_normal(out=buffers.waves)
         waves *= self.root
         # Columns outside the window are dropped before the second transform, which is then the shorter by them.
         along = fft.fft(waves, axis=1, overwrite_x=True)[:, :columns]
-        return np.asarray(fft.fft(along, axis=0)[:rows])
+        return np.asarray(fft.fft(along, axis=0, overwrite_x=True)[:rows])
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Buffers:
+    """Memory in which a pair of fields is drawn; taken anew for every pair it would cost as much as the noise.
+
+    Attributes
+    ----------
+    waves : (Y', X', 2) real and imaginary parts.
+    size, phase : (Y', X') of a complex number each.
+    """
+
+    waves: npt.NDArray[Any]
+    size: npt.NDArray[Any]
+    phase: npt.NDArray[Any]
+
+
+def _fill_single(source: np.random.Generator, buffers: Buffers) -> None:
+    """Complex normal noise of variance one a part, by size and phase: half the time of drawing both parts.
+
+    Half the square of the size has an exponential distribution, and the phase is even (Box & Muller 1958). In double
+    precision sines cost more than they save.
+    """
+    size, phase, waves = buffers.size, buffers.phase, buffers.waves
+    source.standard_exponential(out=size, dtype=np.float32)
+    size *= np.float32(2.0)
+    np.sqrt(size, out=size)
+    source.random(out=phase, dtype=np.float32)
+    phase *= np.float32(2.0 * math.pi)
+    np.multiply(np.cos(phase, out=waves[..., 0]), size, out=waves[..., 0])
+    np.multiply(np.sin(phase, out=waves[..., 1]), size, out=waves[..., 1])
 
 
 def torus_for(
