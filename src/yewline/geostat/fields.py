@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Final
 
 import numpy as np
@@ -14,7 +14,7 @@ from yewline._check import check_choice, check_finite, check_positive
 from yewline.errors import InputError
 from yewline.geostat.covariance import FAMILIES, correlation
 
-__all__ = ["gaussian_field"]
+__all__ = ["embed", "gaussian_field"]
 
 Array = npt.NDArray[np.float64]
 
@@ -95,9 +95,45 @@ def _per_axis(value: float | Sequence[float], n: int, name: str) -> list[float]:
 def _spectrum(counts: list[int], steps: list[float], ranges: list[float], family: str) -> tuple[tuple[int, ...], Array]:
     """Shape of the torus, and the half spectrum of the correlation on it, scaled to a variance of one."""
     shortest = [n + math.ceil(2.0 * r / d) if n > 1 else 1 for n, d, r in zip(counts, steps, ranges, strict=True)]
+    padded, spectrum = embed(
+        shortest, lambda padded: _wrapped_spectrum(padded, steps, ranges, family), most_cells=_MOST_CELLS
+    )
+    return padded, spectrum * (math.prod(padded) / _full_sum(spectrum, padded[-1]))
+
+
+def embed(
+    shortest: Sequence[int],
+    spectrum_of: Callable[[tuple[int, ...]], Array],
+    *,
+    most_cells: int,
+    negative_share: float = _NEGATIVE_SHARE,
+) -> tuple[tuple[int, ...], Array]:
+    """Shape of the smallest torus whose spectrum is as good as free of negative parts, and that spectrum, clipped.
+
+    Parameters
+    ----------
+    shortest : cells that the torus must have at least along each axis.
+    spectrum_of : gives the spectrum of the covariance wrapped on a torus of that shape.
+    most_cells : a torus may not have more cells; where one that is only *better* would, the one before is taken.
+    negative_share : so much of the spectrum may be negative before the torus is doubled, up to twice.
+
+    Returns
+    -------
+    padded : cells along each axis, of lengths that transform fast.
+    spectrum : as of `spectrum_of`, negative parts set to zero. The caller scales it to the variance.
+
+    Raises
+    ------
+    InputError : already the smallest torus would have too many cells.
+
+    Examples
+    --------
+    >>> embed([7], lambda padded: np.ones(padded[0]), most_cells=100)[0]
+    (8,)
+    """
     for grow in (1, 2, 4):
         padded = tuple(fft.next_fast_len(grow * n, real=True) if n > 1 else 1 for n in shortest)
-        if math.prod(padded) > _MOST_CELLS:
+        if math.prod(padded) > most_cells:
             if grow > 1:
                 break
             raise InputError(
@@ -105,12 +141,11 @@ def _spectrum(counts: list[int], steps: list[float], ranges: list[float], family
                 received=f"{' × '.join(map(str, padded))} cells with padding",
                 do="use larger cells or a shorter range",
             )
-        spectrum = _wrapped_spectrum(padded, steps, ranges, family)
+        spectrum = spectrum_of(padded)
         negative = np.minimum(spectrum, 0.0)
-        if -negative.sum() <= _NEGATIVE_SHARE * (spectrum - negative).sum():
+        if -negative.sum() <= negative_share * (spectrum - negative).sum():
             break
-    spectrum = np.maximum(spectrum, 0.0)
-    return padded, spectrum * (math.prod(padded) / _full_sum(spectrum, padded[-1]))
+    return tuple(padded), np.maximum(spectrum, 0.0)
 
 
 def _wrapped_spectrum(padded: tuple[int, ...], steps: list[float], ranges: list[float], family: str) -> Array:
