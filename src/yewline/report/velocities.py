@@ -118,8 +118,8 @@ def _joined_words(held: VisitVelocities) -> str:
         text += f"{100 * join.left_out_inside:.0f} in 100 within their 90 % interval."
     if join.radar_vwc is not None:
         vwc, sd = join.radar_vwc
-        text += f" The recordings alone would mean {vwc:.2f} ± {Z90 * sd:.2f} m³/m³ of water (90 %, {join.relation}): no "
-        text += "check of the depths, which rest on the same recordings."
+        text += f" The recordings alone would mean {vwc:.2f} ± {Z90 * sd:.2f} m³/m³ of water (90 %, {join.relation}): "
+        text += "no check of the depths, which rest on the same recordings."
     return text
 
 
