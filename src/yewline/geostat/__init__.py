@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from yewline.geostat.anisotropy import Anisotropy, fit_anisotropy
 from yewline.geostat.covariance import FAMILIES, VariogramModel, correlation, length_scale, practical_range
+from yewline.geostat.directional import directional_variogram
 from yewline.geostat.fields import gaussian_field
 from yewline.geostat.kriging import krige, krige_weights
 from yewline.geostat.likelihood import restricted_log_likelihood
@@ -17,6 +19,7 @@ __all__ = [
     "FAMILIES",
     "MODE_FAMILIES",
     "SMOOTHNESS_BOUNDS",
+    "Anisotropy",
     "EmpiricalVariogram",
     "FieldModes",
     "Marginal",
@@ -25,10 +28,12 @@ __all__ = [
     "VariogramModel",
     "VariogramPosterior",
     "correlation",
+    "directional_variogram",
     "draw_modes",
     "empirical_variogram",
     "field_at",
     "field_on_section",
+    "fit_anisotropy",
     "fit_variogram",
     "gaussian_field",
     "krige",
