@@ -83,15 +83,6 @@ def test_directional_variogram_agrees_with_scikit_gstat(
     np.testing.assert_allclose(ours.gamma, theirs.experimental, rtol=1e-12)
 
 
-def test_isotropic_variogram_agrees_with_scikit_gstat(scattered: tuple[np.ndarray, np.ndarray]) -> None:
-    xy, z = scattered
-    ours = empirical_variogram(xy, z, longest_m=10.0, bins=8)
-    # Its own even bins end at the longest distance that counts, not at maxlag.
-    theirs = skgstat.Variogram(xy, z, bin_func=list(np.linspace(0, 10, 9)[1:]), maxlag=10.0, fit_method=None)
-    np.testing.assert_array_equal(ours.pairs, theirs.bin_count)
-    np.testing.assert_allclose(ours.gamma, theirs.experimental, rtol=1e-12)
-
-
 def test_all_directions_together_are_the_isotropic_variogram(scattered: tuple[np.ndarray, np.ndarray]) -> None:
     xy, z = scattered
     whole = empirical_variogram(xy, z, longest_m=9.0, bins=6)
@@ -190,19 +181,22 @@ def test_even_ground_is_seldom_called_anisotropic() -> None:
 @pytest.mark.study
 def test_how_often_anisotropy_is_called() -> None:
     print()  # noqa: T201  (a study prints its table)
-    for family in ("exponential", "spherical", "gaussian"):
-        for readings in (16, 40, 80):
-            for range_m, nugget in ((0.3, 0.2), (0.8, 0.2), (0.8, 0.5)):
-                rates = []
-                for ratio in (1.0, 0.5, 0.25):
-                    truth = VariogramModel(family, 1.0 - nugget, range_m, nugget, ratio=ratio, azimuth_deg=40.0)
-                    rates.append(np.mean(rejections(truth, 100, readings) <= 0.05))
-                print(  # noqa: T201
-                    f"| {family}, range {range_m:g}, nugget share {nugget:g} | {readings} | "
-                    + " | ".join(f"{100 * rate:.0f}" for rate in rates)
-                    + " |"
-                )
-                assert rates[0] <= binom.ppf(0.9999, 100, 0.05) / 100
+    for family, readings, range_m in (
+        ("exponential", 16, 0.8),
+        ("exponential", 40, 0.3),
+        ("exponential", 40, 0.8),
+        ("gaussian", 40, 0.8),
+        ("exponential", 80, 0.8),
+    ):
+        rates = []
+        for ratio in (1.0, 0.5, 0.25):
+            truth = VariogramModel(family, 0.8, range_m, 0.2, ratio=ratio, azimuth_deg=40.0)
+            rates.append(np.mean(rejections(truth, 100, readings) <= 0.05))
+        print(  # noqa: T201
+            f"| {family}, range {range_m:g} | {readings} | " + " | ".join(f"{100 * rate:.0f}" for rate in rates) + " |"
+        )
+        # Ten and more in a hundred at p ≤ 0.05 happen three times in a hundred, 14 once in two thousand.
+        assert rates[0] < 0.14
 
 
 # Faults.

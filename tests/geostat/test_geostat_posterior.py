@@ -383,8 +383,8 @@ def means(rows: list[dict[str, float]]) -> dict[str, float]:
 
 
 def test_intervals_hold_as_often_as_they_say() -> None:
-    # 72 fields; the study below takes ten times as many.
-    rows = [trial(*case, readings=40, error=0.0, family=case[0].family) for case in cases(1)]
+    # 29 fields of every kind; the study below takes 720.
+    rows = [trial(*case, readings=40, error=0.0, family=case[0].family) for case in list(cases(2))[::5]]
     found = means(rows)
     assert 0.86 <= found["posterior"] <= 0.94
     # The same readings with the variogram fitted by least squares and taken for known: less often.
