@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 import shapely
+from scipy.spatial import Voronoi
 
 from yewline._check import check_array
 from yewline.errors import InputError
@@ -17,6 +18,7 @@ Array = npt.NDArray[np.float64]
 
 # Readings that stray less than this share of their extent from a straight line lie on one line.
 _STRAIGHT: Final = 1e-3
+_FAR: Final = 20.0  # times the ground's extent
 
 
 def declustering_weights(xy: npt.ArrayLike, *, area: shapely.Geometry | None = None) -> Array:
@@ -82,9 +84,13 @@ def _along_line(places: Array) -> Array:
 
 def _by_cells(places: Array, area: shapely.Geometry | None) -> Array:
     ground = shapely.convex_hull(shapely.multipoints(places)) if area is None else area
-    cells = shapely.get_parts(
-        shapely.voronoi_polygons(shapely.multipoints(places), extend_to=shapely.envelope(ground), ordered=True)
-    )
+    # Qhull, not GEOS: GEOS loses cells where many places lie on one circle. Four places far outside close every cell.
+    low, high = np.reshape(shapely.total_bounds([ground, shapely.multipoints(places)]), (2, 2))
+    middle, reach = 0.5 * (low + high), _FAR * float(np.max(high - low))
+    outside = middle + reach * np.array([[-1.0, 0.0], [1.0, 0.0], [0.0, -1.0], [0.0, 1.0]])
+    diagram = Voronoi(np.concatenate([places, outside]) - middle)
+    corners = diagram.vertices + middle
+    cells = [shapely.Polygon(corners[diagram.regions[diagram.point_region[i]]]) for i in range(len(places))]
     size = shapely.area(shapely.intersection(cells, ground))
     if size.sum() <= 0:
         raise InputError("the area meets the ground of no reading", do="give the outline in the readings' own metres")
