@@ -86,7 +86,11 @@ def variability_given_level(mean: npt.ArrayLike, sd: npt.ArrayLike, *, porosity:
     if len(theta) != len(spread):
         raise InputError("each visit has one mean and one sd", received=f"{len(theta)} and {len(spread)}")
     if min(theta.min(), spread.min()) <= 0:
-        raise InputError("means and standard deviations must be greater than zero")
+        raise InputError(
+            "means and standard deviations must be greater than zero",
+            received=f"{min(theta.min(), spread.min()):g}",
+            do="leave out visits that read the same everywhere",
+        )
     if theta.max() >= phi:
         raise InputError(
             "a visit's level reaches the porosity", received=f"{theta.max():g} of {phi:g}", do="check both"

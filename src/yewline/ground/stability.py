@@ -65,6 +65,10 @@ def common_places(visits: Sequence[pd.DataFrame], *, tolerance_m: float = 0.5) -
     xy : (P, 2) places of the first visit, m.
     vwc : (P, V) their readings, NaN where a visit has none.
 
+    Raises
+    ------
+    InputError : fewer than two visits, or values that are not finite.
+
     Examples
     --------
     >>> from yewline.model import make_readings
