@@ -147,23 +147,24 @@ def test_intervals_of_level_and_variability_hold_the_truth() -> None:
 
 @pytest.mark.study
 def test_size_and_coverage(capsys: pytest.CaptureFixture[str]) -> None:
-    """Three tables of docs/studies.md: `make study` prints them."""
+    """Two tables of docs/studies.md: `make study` prints them, a row when it is ready."""
+
+    def say(first: str, range_m: float, cells: list[str]) -> None:
+        with capsys.disabled():
+            sys.stdout.write(f"| {first} | {range_m:g} | {' | '.join(cells)} |\n")
+            sys.stdout.flush()
+
     designs = {
         "grid of 5 m, 36 places, paired": (grid(), True, False),
-        "grid and two micro transects, 67 places, paired": (bunched(), True, False),
         "scattered, 40 and 40 places, unpaired": (scattered(40, 1), False, False),
+        "grid and two micro transects, 67 places, paired": (bunched(), True, False),
         "grid of 5 m, paired, log-normal": (grid(), True, True),
     }
-    rows = ["| design | range, m | level | naive t | variability | naive |", "|---|---|---|---|---|---|"]
     for name, (xy, paired, skewed) in designs.items():
         for range_m in (3.0, 8.0, 15.0, 30.0):
             found = sizes(Ground(xy, range_m, skewed), paired=paired, count=500, seed=10)
-            rows.append(f"| {name} | {range_m:g} | " + " | ".join(f"{100 * s:.1f} %" for s in found) + " |")
-    heads = ("mean", "median", "P10", "P90", "sd", "robust sd", "CV", "mean, naive")
-    rows += ["", "| design | range, m | " + " | ".join(heads) + " |", "|---" * (len(heads) + 2) + "|"]
+            say(name, range_m, [f"{100 * share:.1f} %" for share in found])
     for name, xy in (("grid of 5 m, 36 places", grid()), ("grid and two micro transects", bunched())):
         for range_m in (3.0, 8.0, 15.0, 30.0):
             held = coverage(Ground(xy, range_m), count=500, seed=20)
-            rows.append(f"| {name} | {range_m:g} | " + " | ".join(f"{100 * s:.0f} %" for s in held) + " |")
-    with capsys.disabled():
-        sys.stdout.write("\n" + "\n".join(rows) + "\n")
+            say(name, range_m, [f"{100 * share:.0f} %" for share in held])

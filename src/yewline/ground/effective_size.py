@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import brentq
+from scipy.spatial.distance import cdist
 from scipy.special import ndtr
 from scipy.stats import chi2
 from scipy.stats import t as student
 
 from yewline._check import check_array
 from yewline.errors import InputError
-from yewline.geostat import VariogramModel
+from yewline.geostat import VariogramModel, correlation
 from yewline.statistics import Interval
 
 __all__ = [
@@ -27,7 +28,7 @@ __all__ = [
     "effective_size",
     "freedom_under_models",
     "means_under_models",
-    "reading_covariance",
+    "reading_covariances",
     "spread_form",
     "variance_freedom",
     "variance_interval",
@@ -96,7 +97,8 @@ def variance_freedom(form: Array, covariance: Array) -> float:
 
 def freedom_under_models(form: Array, xy: Array, models: Sequence[VariogramModel], *, own_error_sd: float) -> Array:
     """Degrees of freedom of zᵀAz under each of several models, (K,)."""
-    return np.array([variance_freedom(form, reading_covariance(xy, model, own_error_sd)) for model in models])
+    covariances = reading_covariances(xy, models, own_error_sd=own_error_sd)
+    return np.array([variance_freedom(form, covariance) for covariance in covariances])
 
 
 def correlation_freedom(
@@ -126,8 +128,9 @@ def correlation_freedom(
     [10.0]
     """
     found = []
-    for model, other in zip(models, others, strict=True):
-        a, b = (form @ reading_covariance(xy, m, own_error_sd) for m in (model, other))
+    pairs = (reading_covariances(xy, each, own_error_sd=own_error_sd) for each in (models, others))
+    for covariance, other in zip(*pairs, strict=True):
+        a, b = form @ covariance, form @ other
         found.append(float(np.trace(a) * np.trace(b) / np.sum(a * b.T)) - 1.0)
     return np.maximum(np.array(found), 0.5)
 
@@ -160,9 +163,16 @@ def spread_form(weights: Array) -> Array:
     return np.asarray((np.diag(weights) - np.outer(weights, weights)) / (1.0 - weights @ weights))
 
 
-def reading_covariance(xy: Array, model: VariogramModel, own_error_sd: float) -> Array:
-    """(R, R) covariance of readings: the ground's, its nugget and each reading's own error."""
-    return model.covariance(xy, xy) + (model.nugget + own_error_sd**2) * np.eye(len(xy))
+def reading_covariances(xy: Array, models: Sequence[VariogramModel], *, own_error_sd: float) -> Iterator[Array]:
+    """(R, R) covariance of readings under each model: the ground's, its nugget and each reading's own error."""
+    distance = cdist(xy, xy)  # once for all models that are the same in every direction
+    for model in models:
+        if model.ratio == 1.0:
+            covariance = model.partial_sill * correlation(distance / model.range_m, model.family)
+        else:
+            covariance = model.covariance(xy, xy)
+        covariance[np.diag_indices_from(covariance)] += model.nugget + own_error_sd**2
+        yield covariance
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,8 +205,7 @@ def means_under_models(
     InputError : two readings share a place without nugget or error.
     """
     found = []
-    for model in models:
-        k = reading_covariance(xy, model, own_error_sd)
+    for k in reading_covariances(xy, models, own_error_sd=own_error_sd):
         pull = cho_solve(_factor(k), np.ones(len(k)))
         total = float(pull.sum())
         found.append((float(pull @ values) / total, total**-0.5, k[0, 0] * total))

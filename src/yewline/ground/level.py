@@ -11,7 +11,7 @@ import shapely
 from scipy.special import betaincinv
 
 from yewline._check import check_in_range
-from yewline.ground.effective_size import effective_size, means_under_models, reading_covariance
+from yewline.ground.effective_size import effective_size, means_under_models, reading_covariances
 from yewline.ground.moisture_sample import Estimate, Models, MoistureSample, sample_moisture, weighted_quantiles
 
 __all__ = ["MoistureLevel", "moisture_level"]
@@ -125,10 +125,8 @@ def moisture_level(
 
 
 def _size_of_weighted(sample: MoistureSample) -> float:
-    sizes = [
-        effective_size(reading_covariance(sample.xy, model, sample.own_error_sd), weights=sample.weights)
-        for model in sample.models
-    ]
+    covariances = reading_covariances(sample.xy, sample.models, own_error_sd=sample.own_error_sd)
+    sizes = [effective_size(covariance, weights=sample.weights) for covariance in covariances]
     return float(np.median(sizes))
 
 

@@ -179,7 +179,13 @@ def compare_moisture(
     if why:
         return described
     if paired:
-        return _paired(described, _only(one, first), _only(two, second), fit)
+        xy = 0.5 * (one.xy[first] + two.xy[second])
+        weights = declustering_weights(xy)
+        one, two = (
+            replace(sample, xy=xy, vwc=sample.vwc[index], weights=weights)
+            for sample, index in ((one, first), (two, second))
+        )
+        return _paired(described, one, two, fit)
     return _unpaired(described, one, two, fit)
 
 
@@ -211,17 +217,16 @@ def match_places(
 
 
 def _paired(described: MoistureComparison, one: MoistureSample, two: MoistureSample, fit: Fit) -> MoistureComparison:
-    xy = 0.5 * (one.xy + two.xy)
+    xy = one.xy
     own = math.hypot(one.own_error_sd, two.own_error_sd)
     gain, total = two.vwc - one.vwc, two.vwc + one.vwc
-    weights = declustering_weights(xy)
     if np.ptp(gain) <= 1e-9:
         return replace(
             described, why="Both visits differ by the same amount at every place: one is no new measurement."
         )
     of_gain, of_total = fit(xy, gain, own), fit(xy, total, own)
     means = means_under_models(xy, gain, of_gain, own_error_sd=own)
-    form = spread_form(weights)
+    form = spread_form(one.weights)
     freedom = correlation_freedom(form, xy, of_gain, of_total, own_error_sd=own)
     v1, v2, c = (float(p @ form @ q) for p, q in ((one.vwc,) * 2, (two.vwc,) * 2, (one.vwc, two.vwc)))
 
@@ -301,11 +306,6 @@ def _ground_ratio(one: MoistureSample, two: MoistureSample) -> Callable[[float],
         return math.sqrt(max(ratio * v1 - error, 0.0) / (v1 - error)) if v1 > error else float("nan")
 
     return of
-
-
-def _only(sample: MoistureSample, index: npt.NDArray[np.intp]) -> MoistureSample:
-    xy = sample.xy[index]
-    return replace(sample, xy=xy, vwc=sample.vwc[index], weights=declustering_weights(xy))
 
 
 def _why_not(one: MoistureSample, two: MoistureSample, pairs: int | None) -> str:
