@@ -4,11 +4,18 @@ from __future__ import annotations
 
 from yewline.ground.confounders import Confounder, VisitConditions, compare_conditions
 from yewline.ground.day_record import Between, DayRecord, RainOptions, Trend, day_record, day_sentences
+from yewline.ground.declustering import declustering_weights
 from yewline.ground.depth import depth_error_m, depth_of_time, time_of_depth
+from yewline.ground.effective_size import effective_size
 from yewline.ground.evidence import Biases, VelocityEvidence
 from yewline.ground.fusion import CONTRADICTION, FusedVelocity, GroundPrior, SourceCheck, fuse_velocity
+from yewline.ground.given_level import VariabilityGivenLevel, variability_given_level
+from yewline.ground.level import MoistureLevel, moisture_level
+from yewline.ground.likely_models import likely_models
+from yewline.ground.local_contrast import local_moisture
 from yewline.ground.moisture_evidence import PROFILE_SIGMA_VWC, ground_prior, moisture_evidence
 from yewline.ground.moisture_map import FEWEST_FOR_FIT, FEWEST_FOR_MAP, map_moisture
+from yewline.ground.moisture_sample import FEWEST_FOR_INFERENCE, Estimate, MoistureSample, sample_moisture
 from yewline.ground.moisture_states import (
     STATES_CAUTION,
     Quarter,
@@ -28,7 +35,11 @@ from yewline.ground.soil_model import (
 )
 from yewline.ground.soil_properties import SoilProperties, describe_soil
 from yewline.ground.soil_relations import RELATIONS, SoilRelation
+from yewline.ground.stability import TemporalStability, common_places, temporal_stability
 from yewline.ground.summary import MoistureSummary, summarise_moisture
+from yewline.ground.two_scales import MACRO_M, MICRO_M, ScaleVariance, TwoScales, pairs_needed, two_scales
+from yewline.ground.two_visits import ComparisonChoices, MoistureComparison, compare_moisture, match_places
+from yewline.ground.variability import MoistureVariability, moisture_variability
 from yewline.ground.velocity import (
     DECLARED_RELATIVE_SIGMA,
     profile_sigma_vwc,
@@ -53,30 +64,43 @@ __all__ = [
     "CONTRADICTION",
     "DECLARED_RELATIVE_SIGMA",
     "FEWEST_FOR_FIT",
+    "FEWEST_FOR_INFERENCE",
     "FEWEST_FOR_MAP",
+    "MACRO_M",
+    "MICRO_M",
     "PROFILE_SIGMA_VWC",
     "RELATIONS",
     "STATES_CAUTION",
     "TOPP",
     "Between",
     "Biases",
+    "ComparisonChoices",
     "Confounder",
     "DayRecord",
+    "Estimate",
     "FusedVelocity",
     "GroundPrior",
+    "MoistureComparison",
+    "MoistureLevel",
     "MoistureLevels",
+    "MoistureSample",
     "MoistureSummary",
+    "MoistureVariability",
     "OtherRelation",
     "PermittivitySpread",
     "Quarter",
     "RainOptions",
+    "ScaleVariance",
     "SoilLoss",
     "SoilModel",
     "SoilProperties",
     "SoilRelation",
     "SourceCheck",
     "StatesCovered",
+    "TemporalStability",
     "Trend",
+    "TwoScales",
+    "VariabilityGivenLevel",
     "VelocityEvidence",
     "VelocityRelation",
     "VisitConditions",
@@ -85,28 +109,42 @@ __all__ = [
     "WaveFigures",
     "WaveOptions",
     "choose_soil_model",
+    "common_places",
     "compare_conditions",
+    "compare_moisture",
     "covered_states",
     "day_record",
     "day_sentences",
+    "declustering_weights",
     "depth_error_m",
     "depth_of_time",
     "describe_soil",
+    "effective_size",
     "field_of_velocity",
     "fuse_velocity",
     "ground_prior",
+    "likely_models",
+    "local_moisture",
     "map_moisture",
+    "match_places",
     "moisture_evidence",
+    "moisture_level",
+    "moisture_variability",
+    "pairs_needed",
     "permittivity_spread",
     "profile_sigma_vwc",
     "relation_of_soil",
+    "sample_moisture",
     "scattering_class",
     "soil_loss",
     "soil_model_sigma",
     "split_reading_error",
     "states_sentence",
     "summarise_moisture",
+    "temporal_stability",
     "time_of_depth",
+    "two_scales",
+    "variability_given_level",
     "velocity_declared",
     "velocity_from_moisture",
     "velocity_slope",

@@ -49,7 +49,9 @@ def summarise_moisture(readings: pd.DataFrame, *, support_depth_m: float) -> Moi
 
     Notes
     -----
-    `sd` has R − 1 in its denominator. It holds the readings' own error as well as the ground's variability.
+    `sd` has R − 1 in its denominator. It holds the readings' own error as well as the ground's variability. These are
+    plain figures of the readings as they are; `moisture_level` and `moisture_variability` weigh by area, take that
+    error off and have intervals.
 
     Examples
     --------
