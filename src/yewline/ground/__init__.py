@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from yewline.ground.calibration import FEWEST_PAIRS, Calibration, calibration_findings, fit_calibration
+from yewline.ground.calibration import (
+    FEWEST_PAIRS,
+    Calibration,
+    calibration_findings,
+    fit_calibration,
+    reading_error_of,
+)
 from yewline.ground.depth import depth_error_m, depth_of_time, time_of_depth
 from yewline.ground.line_fit import FittedLine, fit_line
 from yewline.ground.moisture_map import FEWEST_FOR_FIT, FEWEST_FOR_MAP, map_moisture
@@ -56,6 +62,7 @@ __all__ = [
     "map_moisture",
     "porosity_of_bulk",
     "profile_sigma_vwc",
+    "reading_error_of",
     "reading_findings",
     "reading_time_findings",
     "repeat_sd",

@@ -8,13 +8,15 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from yewline._check import check_array, check_positive
 from yewline.errors import InputError
 from yewline.ground.line_fit import FittedLine, fit_line
+from yewline.ground.reading_error import split_reading_error
 from yewline.model import Finding
 
-__all__ = ["FEWEST_PAIRS", "Calibration", "calibration_findings", "fit_calibration"]
+__all__ = ["FEWEST_PAIRS", "Calibration", "calibration_findings", "fit_calibration", "reading_error_of"]
 
 Array = npt.NDArray[np.float64]
 
@@ -205,3 +207,29 @@ def calibration_findings(calibration: Calibration, *, written: npt.ArrayLike, wh
         do = "take samples at the driest and the wettest places"
         findings.append(Finding("warning", "calibration-beyond", text, where=where, received=received, do=do))
     return findings
+
+
+def reading_error_of(readings: pd.DataFrame, *, sigma_vwc: float) -> tuple[float, float]:
+    """Own and common error of a visit's readings: as a calibration measured them, else by the usual split.
+
+    Parameters
+    ----------
+    readings : as `model.make_readings` gives them; where `vwc_own_sd` and `vwc_common_sd` are there, they count.
+    sigma_vwc : standard deviation of one reading that nobody measured, m³/m³.
+
+    Returns
+    -------
+    own, common : standard deviations, m³/m³: root mean squares over the readings. The own part averages out over many
+        readings, the common part never does.
+
+    Examples
+    --------
+    >>> from yewline.model import make_readings
+    >>> made = make_readings(x=[0.0], y=[0.0], vwc=[0.2], vwc_own_sd=[0.012], vwc_common_sd=[0.006])
+    >>> [round(part, 4) for part in reading_error_of(made, sigma_vwc=0.03)]
+    [0.012, 0.006]
+    """
+    own, common = (readings[name].to_numpy(np.float64) for name in ("vwc_own_sd", "vwc_common_sd"))
+    if not np.isfinite(own + common).all() or not len(readings):
+        return split_reading_error(sigma_vwc)
+    return math.sqrt(float(np.mean(own**2))), math.sqrt(float(np.mean(common**2)))

@@ -42,6 +42,7 @@ class ReadingSettings(Settings):
     )
     gain: float | None = Field(default=None, description="vwc = gain × reading + offset_vwc, m³/m³ per unit as written")
     offset_vwc: float = Field(default=0.0, ge=-2, le=2)
+    calibrate_root: bool = Field(default=False, description="calibration.csv is fitted in the root: for permittivity")
     bulk_g_per_cm3: float | None = Field(default=None, gt=0.1, lt=2.6, description="dry bulk density of the soil")
     porosity: float | None = Field(default=None, gt=0, lt=1, description="no reading can hold more water than that")
     correct_temperature: bool = Field(default=False, description="to calibrated_at_c, by the permittivity of water")

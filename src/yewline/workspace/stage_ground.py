@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import pandas as pd
@@ -9,11 +10,17 @@ import shapely
 import xarray as xr
 
 from yewline.errors import SiteError, YewlineError
-from yewline.formats import read_readings
-from yewline.ground import map_moisture, summarise_moisture, velocity_declared, velocity_from_moisture
+from yewline.ground import (
+    map_moisture,
+    reading_error_of,
+    summarise_moisture,
+    velocity_declared,
+    velocity_from_moisture,
+)
 from yewline.ground.summary import MoistureSummary
 from yewline.model import Finding, VelocityField, VolumeGrid
 from yewline.workspace.site import Site, Visit
+from yewline.workspace.visit_readings import at_one_depth, read_visit_readings
 
 __all__ = ["Ground", "load_readings", "make_ground", "no_velocity", "velocity_of"]
 
@@ -33,9 +40,11 @@ def load_readings(site: Site, visit: Visit, area: shapely.Geometry | None) -> tu
     """A visit's readings; a file that cannot be used becomes a fault and counts as absent."""
     try:
         path = visit.readings_path
-        if path is None:
+        readings, findings = read_visit_readings(site, visit)
+        if path is None or readings is None:
             return None, [Finding("assumed", "no-readings", "no moisture readings", visit=visit.name)]
-        readings, findings = read_readings(path, to_site=site.settings.grid)
+        readings, said = at_one_depth(readings, visit.settings.readings.depth_m, where=str(path))
+        findings += said
     except YewlineError as error:
         return None, [Finding.of_error(error, "readings-left-out", visit=visit.name)]
     findings = [replace(finding, visit=visit.name) for finding in findings]
@@ -79,15 +88,27 @@ def make_ground(site: Site, visit: Visit, grid: VolumeGrid, area: shapely.Geomet
     """
     readings, findings = load_readings(site, visit, area)
     summary = mapped = None
+    how = visit.settings.readings
+    sigma_vwc = how.sigma_vwc
     if readings is not None:
-        how = visit.settings.readings
+        sigma_vwc = math.hypot(*reading_error_of(readings, sigma_vwc=sigma_vwc))
         summary = summarise_moisture(readings, support_depth_m=how.support_depth_m)
-        mapped = map_moisture(readings, x=grid.x, y=grid.y, sigma_vwc=how.sigma_vwc)
-    return Ground(readings, summary, mapped, velocity_of(site, visit, summary, mapped), tuple(findings))
+        mapped = map_moisture(readings, x=grid.x, y=grid.y, sigma_vwc=sigma_vwc)
+    velocity = velocity_of(site, visit, summary, mapped, sigma_vwc=sigma_vwc)
+    return Ground(readings, summary, mapped, velocity, tuple(findings))
 
 
-def velocity_of(site: Site, visit: Visit, summary: MoistureSummary | None, mapped: xr.Dataset | None) -> VelocityField:
+def velocity_of(
+    site: Site,
+    visit: Visit,
+    summary: MoistureSummary | None,
+    mapped: xr.Dataset | None,
+    *,
+    sigma_vwc: float | None = None,
+) -> VelocityField:
     """Velocity from a visit's moisture, the same everywhere where it is not mapped; else the one that is declared.
+
+    `sigma_vwc` is that of one reading where a calibration measured it; else that of the settings.
 
     Raises
     ------
@@ -102,7 +123,7 @@ def velocity_of(site: Site, visit: Visit, summary: MoistureSummary | None, mappe
     return velocity_from_moisture(
         summary,
         mapped,
-        sigma_vwc=how.sigma_vwc,
+        sigma_vwc=how.sigma_vwc if sigma_vwc is None else sigma_vwc,
         support_depth_m=how.support_depth_m,
         target_depth_m=site.settings.target.depth_m[1],
     )
