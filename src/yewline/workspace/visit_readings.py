@@ -12,6 +12,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from numpy.polynomial import Polynomial
 
 from yewline.errors import InputError, SettingsError, YewlineError
 from yewline.formats import ReadingOptions, read_calibration_pairs, read_lines_table, read_readings, read_trace_times
@@ -125,10 +126,11 @@ def at_one_depth(
 
 def _options(site: Site, visit: Visit, calibration: Calibration | None) -> ReadingOptions:
     how = visit.settings.readings
-    calibrate = None if calibration is None else calibration.vwc
-    if calibrate is None and how.gain is not None:
-        gain, offset = how.gain, how.offset_vwc
-        calibrate = lambda reading: offset + gain * reading  # noqa: E731  (one line, named by what it is assigned to)
+    calibrate: Callable[[Array], Array] | None = None
+    if calibration is not None:
+        calibrate = calibration.vwc
+    elif how.gain is not None:
+        calibrate = Polynomial([how.offset_vwc, how.gain])
     return ReadingOptions(
         sheet=how.sheet,
         unit=how.unit,
@@ -214,8 +216,9 @@ def _line_places(site: Site, visit: Visit) -> Callable[[str, float], tuple[float
         held: dict[str, list[Array]] = {}
         for row in read_lines_table(visit.path / "lines.csv")[0]:
             grid = site.settings.grid(row.grid)
-            if grid is not None and None not in (row.x0, row.y0, row.x1, row.y1):
-                held.setdefault(row.line, []).append(grid.to_site([[row.x0, row.y0], [row.x1, row.y1]]))  # type: ignore[list-item]
+            corners = np.array([[row.x0, row.y0], [row.x1, row.y1]], dtype=np.float64)  # None becomes NaN
+            if grid is not None and np.isfinite(corners).all():
+                held.setdefault(row.line, []).append(grid.to_site(corners))
         return {line: np.concatenate(parts) for line, parts in held.items()}
 
     def place(line: str, distance_m: float) -> tuple[float, float]:
