@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from yewline.formats.atomic import replacing, write_atomic
+from yewline.formats.calibration_pairs import read_calibration_pairs
 from yewline.formats.corners import write_corners_csv
 from yewline.formats.fiducials import read_fiducials
 from yewline.formats.flat import FlatDescription, description_path, read_flat, write_flat
@@ -14,6 +15,7 @@ from yewline.formats.netcdf import read_netcdf, write_netcdf
 from yewline.formats.number_table import Column, NumberTable, read_numbers
 from yewline.formats.outlines import read_area, read_burials, read_drawn_hotspots, read_opened, read_outlines
 from yewline.formats.rain import read_rain
+from yewline.formats.reading_rows import ReadingOptions
 from yewline.formats.readings import read_readings
 from yewline.formats.registry import READERS, Reader, read_recording
 from yewline.formats.seg2 import read_seg2
@@ -32,6 +34,7 @@ __all__ = [
     "FlatDescription",
     "NumberTable",
     "Reader",
+    "ReadingOptions",
     "Seg2Options",
     "SegyOptions",
     "TextOptions",
@@ -39,6 +42,7 @@ __all__ = [
     "projected_system",
     "read_area",
     "read_burials",
+    "read_calibration_pairs",
     "read_drawn_hotspots",
     "read_elevation",
     "read_fiducials",

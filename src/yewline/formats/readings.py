@@ -1,51 +1,63 @@
-"""Soil-moisture readings from CSV or XLSX: fraction or percent declared by the column's name, never guessed."""
+"""Soil-moisture readings from CSV or XLSX as people keep them: what is meant is declared by names, never guessed."""
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Callable
 from pathlib import Path
+from typing import Final
 
-import numpy as np
 import pandas as pd
 
 from yewline.errors import FormatError
-from yewline.formats.number_table import required_number
-from yewline.formats.table_rows import Table, TableRow, nearest_name, parse_number, read_sheet, read_table
-from yewline.model import VWC_HIGHEST, VWC_LOWEST, Finding, Grid, make_readings
+from yewline.formats.reading_headings import PLAIN_COLUMNS, depth_in
+from yewline.formats.reading_layout import ReadingTable
+from yewline.formats.reading_matrix import matrix_quantity, matrix_said
+from yewline.formats.reading_rows import ReadingOptions, RowReader, ToGrid
+from yewline.formats.reading_sheets import Laid, find_readings
+from yewline.formats.reading_units import check_unit
+from yewline.formats.table_rows import nearest_name
+from yewline.model import READING_COLUMNS, READING_QUANTITIES, Finding, make_readings
 
 __all__ = ["read_readings"]
 
-_WATER = ("vwc", "vwc_percent")
-_OPTIONAL = {"depth_m": (0.0, 5.0), "temperature_c": (-40.0, 70.0)}
-_NUMERIC = ("x", "y", *_WATER, *_OPTIONAL)
-_KNOWN = (*_NUMERIC, "time", "grid")
-_REQUIRED = (("x",), ("y",), _WATER)
+_PLAIN: Final = ReadingOptions()
+_UNIT_SAID: Final = {
+    "vwc": "declared in m³/m³",
+    "vwc_percent": "declared in percent",
+    "g_per_g": "declared in g/g, times the bulk density",
+    "g_per_g_percent": "declared in percent by mass, times the bulk density",
+    "permittivity": "from permittivity",
+    "reading": "from what the probe shows",
+}
 
-ToGrid = Callable[[str], Grid | None]
 
-
-def read_readings(path: Path, *, to_site: ToGrid | None = None) -> tuple[pd.DataFrame, list[Finding]]:
+def read_readings(
+    path: Path, *, to_site: ToGrid | None = None, options: ReadingOptions = _PLAIN
+) -> tuple[pd.DataFrame, list[Finding]]:
     """Read moisture readings in site metres and m³/m³.
 
-    Columns x, y and exactly one of vwc (m³/m³) or vwc_percent (%); optional depth_m, temperature_c, time and
-    grid. Upper and lower case are alike. A row that cannot be used becomes a fault and the others still load,
-    but a mistake of unit rejects the file: every reading would be wrong alike.
+    Either a table or a matrix laid out like the ground. A table has columns x and y, or line and distance_m; and one of
+    vwc (m³/m³), vwc_percent (%), g_per_g or g_per_g_percent (by mass, with bulk_g_per_cm3), permittivity, or reading
+    (what the probe shows), or several of one kind for several depths (vwc_10cm, vwc_30cm); optional depth_m or
+    depth_from_m and depth_to_m, temperature_c, ec_ms_per_m, date, time, grid, use and note. A matrix has x in its first
+    row, y in its first column and the quantity in its corner. Upper and lower case are alike; headings may carry units
+    in brackets or in a second row. A row that cannot be used becomes a fault and the others still load, but a mistake
+    of unit rejects the file: every reading would be wrong alike.
 
     Parameters
     ----------
     path : ``.xlsx`` is read as a workbook, anything else as delimited text.
     to_site : gives the grid of a name (None if there is none); needed where the column grid is used.
+    options : what the file does not say of itself.
 
     Returns
     -------
-    readings : columns x, y, vwc, depth_m, temperature_c, time, row.
-    findings : layout detected, unit, and a fault for each row left out.
+    readings : columns of `model.READING_COLUMNS`.
+    findings : layout detected, unit, how each heading and cell was understood, and a fault for each row left out.
 
     Raises
     ------
-    FormatError : unreadable, columns missing, both or neither unit declared, percent declared as fraction,
-        values out of physical range, or no usable row.
+    FormatError : unreadable, columns missing, unit not declared or contradictory, percent declared as fraction, two
+        units in one column, values out of physical range, several sheets that could be meant, or no usable row.
 
     Examples
     --------
@@ -57,166 +69,79 @@ def read_readings(path: Path, *, to_site: ToGrid | None = None) -> tuple[pd.Data
     >>> readings["vwc"].round(4).tolist()
     [0.235, 0.21]
     """
-    read = read_sheet if path.suffix.lower() in (".xlsx", ".xlsm") else read_table
-    if path.suffix.lower() in (".xls", ".ods", ".numbers"):
-        raise FormatError("a workbook of a kind that is not read", where=str(path), do="save it as XLSX or CSV")
-    table = read(path, known=_KNOWN, required=_REQUIRED, numeric=_NUMERIC)
-    unit = _declared_unit(table)
-    findings = [*table.findings, *_unused_columns(table)]
-    _check_unit(table, unit)
+    found, findings = find_readings(path, sheet=options.sheet)
+    if options.exclude_rows and len(found) > 1:
+        do = "add a column use to the sheets, and write no where a reading is not to be used"
+        raise FormatError("rows of several sheets cannot be excluded by number", where=str(path), do=do)
+    reader = RowReader(options, to_site)
     rows: list[dict[str, object]] = []
-    for row in table.rows:
-        try:
-            rows.append(_reading(table, row, unit, to_site, findings))
-        except FormatError as error:
-            findings.append(Finding.of_error(error, "reading-row"))
+    for laid in found:
+        findings += _unused_columns(laid) if isinstance(laid, ReadingTable) else []
+        rows += _rows(laid, reader)
+    for (quantity, text, where), values in reader.attempts.items():
+        if options.calibrate is None:
+            findings += check_unit(quantity, text, values, where)
+    findings += reader.findings
     if not rows:
-        raise FormatError(
-            "no usable reading", where=table.where, received=f"{len(table.rows)} rows", do="give x, y and vwc in each"
-        )
-    told = "m³/m³" if unit == "vwc" else "percent"
-    findings.append(Finding("found", "readings-unit", f"{len(rows)} readings, declared in {told}", where=table.where))
-    findings += _fraction_in_percent(table, unit, rows)
-    columns = {name: [row[name] for row in rows] for name in rows[0]}
+        raise _nothing(path, found, findings)
+    findings += _excluded(reader, options, path)
+    findings.append(_unit_said(reader, len(rows), calibrated=options.calibrate is not None, where=found[0].sheet.where))
+    columns = {name: [row.get(name, default) for row in rows] for name, default in READING_COLUMNS.items()}
     return make_readings(**columns), findings  # type: ignore[arg-type]
 
 
-def _declared_unit(table: Table) -> str:
-    declared = [name for name in _WATER if name in table.columns]
-    if len(declared) == 2:
-        raise FormatError(
-            "both vwc and vwc_percent are given",
-            where=f"{table.where}, row {table.header_row}",
-            received=", ".join(table.columns),
-            do="keep one: vwc in m³/m³ or vwc_percent in percent",
-        )
-    return declared[0]
+def _rows(laid: Laid, reader: RowReader) -> list[dict[str, object]]:
+    depth = depth_in(laid.sheet.title)
+    if isinstance(laid, ReadingTable):
+        reader.findings += laid.findings
+        return reader.of_table(laid, depth)
+    quantity = matrix_quantity(laid, reader.options.unit)
+    reader.findings += matrix_said(laid, quantity, reader.options.matrix_rows)
+    return reader.of_matrix(laid, quantity, depth)
 
 
-def _unused_columns(table: Table) -> list[Finding]:
+def _nothing(path: Path, found: list[Laid], findings: list[Finding]) -> FormatError:
+    """The error for a file of which no row is left, with what is wrong with the first."""
+    fault = next((finding for finding in findings if finding.grade == "fault"), None)
+    received = f"{sum(len(laid.sheet.rows) - 1 for laid in found)} rows"
+    if fault is None:
+        return FormatError("no usable reading", where=str(path), received=received, do="give x, y and vwc in each")
+    first = f"{received}; {fault.where.rpartition(', ')[2]}: {fault.text}"
+    return FormatError("no usable reading", where=str(path), received=first, do=fault.do)
+
+
+def _excluded(reader: RowReader, options: ReadingOptions, path: Path) -> list[Finding]:
     findings = []
-    for name in table.columns:
-        if not name or name in _KNOWN:
-            continue
-        near = nearest_name(name, set(_KNOWN) - set(table.columns))
-        where = f"{table.where}, row {table.header_row}"
-        if near:
-            text = f"column '{name}' is not used"
-            findings.append(Finding("warning", "column-unused", text, where=where, do=f"did you mean '{near}'?"))
-        else:
-            findings.append(Finding("found", "column-unused", f"column '{name}' is not used", where=where))
+    if reader.excluded:
+        rows = ", ".join(str(row) for row in reader.excluded[:20]) + (" …" if len(reader.excluded) > 20 else "")
+        text = f"{len(reader.excluded)} rows are left out, as the settings or the column use say"
+        findings.append(Finding("found", "readings-excluded", text, where=str(path), received=f"rows {rows}"))
+    missing = [row for row in options.exclude_rows if row not in reader.excluded]
+    if missing:
+        text, do = "exclude_rows names rows that hold no reading", "rows count from 1, with those above the table"
+        received = ", ".join(str(row) for row in missing)
+        findings.append(Finding("warning", "readings-excluded-none", text, where=str(path), received=received, do=do))
     return findings
 
 
-def _check_unit(table: Table, unit: str) -> None:
-    """Refuse the file where its typical value cannot be of the declared unit."""
-    values = []
-    for row in table.rows:
-        try:
-            number = parse_number(row.cells.get(unit), decimal_comma=table.decimal_comma)
-        except ValueError:
-            continue
-        if number is not None:
-            values.append(number)
-    if not values:
-        return
-    # The median, so that one slip of the pen does not speak for the whole file.
-    typical = float(np.median(values))
-    if unit == "vwc" and VWC_HIGHEST < typical <= 100:
-        many = typical > 1
-        raise FormatError(
-            "the readings look like percent declared as fraction" if many else "water content out of physical range",
-            where=f"{table.where}, column vwc",
-            received=f"median {typical:g} m³/m³",
-            do="name the column vwc_percent if the values are percent"
-            if many
-            else f"values lie between {VWC_LOWEST:g} and {VWC_HIGHEST:g} m³/m³",
-        )
-    highest = VWC_HIGHEST if unit == "vwc" else 100 * VWC_HIGHEST
-    if not VWC_LOWEST <= typical <= highest:
-        raise FormatError(
-            "water content out of physical range",
-            where=f"{table.where}, column {unit}",
-            received=f"median {typical:g}",
-            do=f"{unit} lies between {VWC_LOWEST:g} and {highest:g}; raw counts of a probe must be converted first",
-        )
+def _unit_said(reader: RowReader, n: int, *, calibrated: bool, where: str) -> Finding:
+    quantities = dict.fromkeys(quantity for quantity, _, _ in reader.attempts)
+    said = "calibrated" if calibrated else "; ".join(_UNIT_SAID[quantity] for quantity in quantities)
+    return Finding("found", "readings-unit", f"{n} readings, {said}", where=where)
 
 
-def _fraction_in_percent(table: Table, unit: str, rows: list[dict[str, object]]) -> list[Finding]:
-    highest = max(float(row["vwc"]) for row in rows) * 100  # type: ignore[arg-type]
-    if unit != "vwc_percent" or highest >= 1:
-        return []
-    return [
-        Finding(
-            "warning",
-            "readings-look-like-fraction",
-            "all readings in percent are below 1: they look like fractions",
-            where=f"{table.where}, column vwc_percent",
-            received=f"highest {highest:g} %",
-            do="name the column vwc if the values are m³/m³",
-        )
-    ]
-
-
-def _reading(
-    table: Table, row: TableRow, unit: str, to_site: ToGrid | None, findings: list[Finding]
-) -> dict[str, object]:
-    where = f"{table.where}, row {row.number}"
-    if row.surplus:
-        raise FormatError(
-            "the row has more cells than the header names",
-            where=where,
-            received=f"{len(row.surplus)} more",
-            do="with decimal commas separate by semicolons",
-        )
-    x, y, water = (required_number(table, row, name) for name in ("x", "y", unit))
-    vwc = water / 100 if unit == "vwc_percent" else water
-    if not VWC_LOWEST <= vwc <= VWC_HIGHEST:
-        raise FormatError(
-            f"water content must lie between {VWC_LOWEST:g} and {VWC_HIGHEST:g} m³/m³",
-            where=where,
-            received=f"{unit} {water:g}",
-            do="mend the value or remove the row",
-        )
-    grid = _grid(row, where, to_site)
-    if grid is not None:
-        x, y = (float(value) for value in grid.to_site([[x, y]])[0])
-    reading: dict[str, object] = {"x": x, "y": y, "vwc": vwc}
-    for name, (low, high) in _OPTIONAL.items():
-        reading[name] = _optional(table, row, name, (low, high), findings)
-    return {**reading, "time": _time(row), "row": row.number}
-
-
-def _optional(table: Table, row: TableRow, name: str, limits: tuple[float, float], findings: list[Finding]) -> float:
-    try:
-        number = parse_number(row.cells.get(name), decimal_comma=table.decimal_comma)
-    except ValueError:
-        number = np.inf
-    if number is None or limits[0] <= number <= limits[1]:
-        return np.nan if number is None else number
-    findings.append(
-        Finding(
-            "fault",
-            "reading-value",
-            f"{name} is left blank: it must be a number between {limits[0]:g} and {limits[1]:g}",
-            where=f"{table.where}, row {row.number}",
-            received=row.text(name),
-            do="mend the cell",
-        )
-    )
-    return np.nan
-
-
-def _grid(row: TableRow, where: str, to_site: ToGrid | None) -> Grid | None:
-    name = row.text("grid")
-    if not name:
-        return None
-    grid = None if to_site is None else to_site(name)
-    if grid is None:
-        raise FormatError(f"there is no grid '{name}'", where=where, received=name, do="add it to site.toml")
-    return grid
-
-
-def _time(row: TableRow) -> str:
-    cell = row.cells.get("time")
-    return cell.isoformat() if isinstance(cell, (dt.datetime, dt.date, dt.time)) else row.text("time")
+def _unused_columns(table: ReadingTable) -> list[Finding]:
+    findings = []
+    free = set(PLAIN_COLUMNS) - set(table.plain)
+    where = f"{table.sheet.where}, row {table.header_row}"
+    for text in table.unknown:
+        near = nearest_name(text, free | ({*READING_QUANTITIES} if not table.quantities else set()))
+        said = f"column '{text.lower()}' is not used"
+        if near:
+            findings.append(Finding("warning", "column-unused", said, where=where, do=f"did you mean '{near}'?"))
+        else:
+            findings.append(Finding("found", "column-unused", said, where=where))
+    if {"x", "y", "line", "distance_m"} <= set(table.plain):
+        text = "readings are placed by x and y; line and distance_m are only kept"
+        findings.append(Finding("found", "readings-placed", text, where=where))
+    return findings

@@ -23,7 +23,19 @@ from openpyxl.utils.exceptions import InvalidFileException
 from yewline.errors import FormatError
 from yewline.model import Finding
 
-__all__ = ["Table", "TableRow", "column_fault", "nearest_name", "parse_number", "read_sheet", "read_table"]
+__all__ = [
+    "BLANK",
+    "HEADER_SEARCH_ROWS",
+    "SEPARATORS",
+    "Table",
+    "TableRow",
+    "column_fault",
+    "decoded_text",
+    "nearest_name",
+    "parse_number",
+    "read_sheet",
+    "read_table",
+]
 
 HEADER_SEARCH_ROWS = 20
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
@@ -128,7 +140,7 @@ def read_table(path: Path, *, known: Collection[str], required: Groups, numeric:
         decimal comma and decimal point mixed.
     """
     where = str(path)
-    text, findings = _text(path)
+    text, findings = decoded_text(path)
     lines = list(_lines_of(text))
     if not lines:
         raise FormatError("the file is empty", where=where, do=f"write a header row with {_said(required)}")
@@ -191,7 +203,13 @@ def read_sheet(path: Path, *, known: Collection[str], required: Groups, numeric:
     return Table(place, tuple(names), header_row, rows, comma, (Finding("found", "table-layout", layout, where=where),))
 
 
-def _text(path: Path) -> tuple[str, list[Finding]]:
+def decoded_text(path: Path) -> tuple[str, list[Finding]]:
+    """A text file with plain line ends: UTF-8, UTF-16 with its mark, else taken as Windows-1252, which is said.
+
+    Raises
+    ------
+    FormatError : missing, or not text.
+    """
     where = str(path)
     try:
         raw = path.read_bytes()

@@ -2,6 +2,13 @@
 
 from __future__ import annotations
 
+from yewline.ground.calibration import (
+    FEWEST_PAIRS,
+    Calibration,
+    calibration_findings,
+    fit_calibration,
+    reading_error_of,
+)
 from yewline.ground.confounders import Confounder, VisitConditions, compare_conditions
 from yewline.ground.day_record import Between, DayRecord, RainOptions, Trend, day_record, day_sentences
 from yewline.ground.declustering import declustering_weights
@@ -12,6 +19,7 @@ from yewline.ground.fusion import CONTRADICTION, FusedVelocity, GroundPrior, Sou
 from yewline.ground.given_level import VariabilityGivenLevel, variability_given_level
 from yewline.ground.level import MoistureLevel, moisture_level
 from yewline.ground.likely_models import likely_models
+from yewline.ground.line_fit import FittedLine, fit_line
 from yewline.ground.local_contrast import local_moisture
 from yewline.ground.moisture_evidence import PROFILE_SIGMA_VWC, ground_prior, moisture_evidence
 from yewline.ground.moisture_map import FEWEST_FOR_FIT, FEWEST_FOR_MAP, map_moisture
@@ -24,7 +32,18 @@ from yewline.ground.moisture_states import (
     covered_states,
     states_sentence,
 )
+from yewline.ground.outliers import FEWEST_FOR_OUTLIERS, Outliers, find_outliers
+from yewline.ground.reading_checks import GRAIN_G_PER_CM3, porosity_of_bulk, reading_findings, repeat_sd
+from yewline.ground.reading_corrections import (
+    LOW_FREQUENCY_MHZ,
+    SALTY_MS_PER_M,
+    conductivity_at_25,
+    correct_salinity,
+    correct_temperature,
+    sensor_findings,
+)
 from yewline.ground.reading_error import COMMON_SHARE, split_reading_error
+from yewline.ground.reading_times import reading_time_findings, time_of_reading
 from yewline.ground.soil_loss import SoilLoss, soil_loss
 from yewline.ground.soil_model import (
     OtherRelation,
@@ -66,18 +85,25 @@ __all__ = [
     "FEWEST_FOR_FIT",
     "FEWEST_FOR_INFERENCE",
     "FEWEST_FOR_MAP",
+    "FEWEST_FOR_OUTLIERS",
+    "FEWEST_PAIRS",
+    "GRAIN_G_PER_CM3",
+    "LOW_FREQUENCY_MHZ",
     "MACRO_M",
     "MICRO_M",
     "PROFILE_SIGMA_VWC",
     "RELATIONS",
+    "SALTY_MS_PER_M",
     "STATES_CAUTION",
     "TOPP",
     "Between",
     "Biases",
+    "Calibration",
     "ComparisonChoices",
     "Confounder",
     "DayRecord",
     "Estimate",
+    "FittedLine",
     "FusedVelocity",
     "GroundPrior",
     "MoistureComparison",
@@ -87,6 +113,7 @@ __all__ = [
     "MoistureSummary",
     "MoistureVariability",
     "OtherRelation",
+    "Outliers",
     "PermittivitySpread",
     "Quarter",
     "RainOptions",
@@ -108,10 +135,14 @@ __all__ = [
     "WaveFigure",
     "WaveFigures",
     "WaveOptions",
+    "calibration_findings",
     "choose_soil_model",
     "common_places",
     "compare_conditions",
     "compare_moisture",
+    "conductivity_at_25",
+    "correct_salinity",
+    "correct_temperature",
     "covered_states",
     "day_record",
     "day_sentences",
@@ -121,6 +152,9 @@ __all__ = [
     "describe_soil",
     "effective_size",
     "field_of_velocity",
+    "find_outliers",
+    "fit_calibration",
+    "fit_line",
     "fuse_velocity",
     "ground_prior",
     "likely_models",
@@ -132,10 +166,16 @@ __all__ = [
     "moisture_variability",
     "pairs_needed",
     "permittivity_spread",
+    "porosity_of_bulk",
     "profile_sigma_vwc",
+    "reading_error_of",
+    "reading_findings",
+    "reading_time_findings",
     "relation_of_soil",
+    "repeat_sd",
     "sample_moisture",
     "scattering_class",
+    "sensor_findings",
     "soil_loss",
     "soil_model_sigma",
     "split_reading_error",
@@ -143,6 +183,7 @@ __all__ = [
     "summarise_moisture",
     "temporal_stability",
     "time_of_depth",
+    "time_of_reading",
     "two_scales",
     "variability_given_level",
     "velocity_declared",

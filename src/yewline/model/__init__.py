@@ -25,7 +25,15 @@ from yewline.model.radargram import (
     with_amplitude,
 )
 from yewline.model.rain import RainSeries
-from yewline.model.readings import READING_COLUMNS, VWC_HIGHEST, VWC_LOWEST, make_readings
+from yewline.model.reading_settings import SENSOR_SIGMA_VWC, ReadingSettings
+from yewline.model.readings import (
+    READING_COLUMNS,
+    READING_QUANTITIES,
+    VWC_HIGHEST,
+    VWC_LOWEST,
+    make_readings,
+    vwc_of_gravimetric,
+)
 from yewline.model.recording import ReadHints, Recording
 from yewline.model.settings import Settings, read_settings, read_toml
 from yewline.model.site import PrimaryChoice, Release, SiteSettings, TargetModel, TargetSize
@@ -34,7 +42,6 @@ from yewline.model.visit import (
     Antenna,
     LineCorrection,
     LineSegment,
-    ReadingSettings,
     RecordingSettings,
     Soil,
     VelocitySettings,
@@ -48,6 +55,8 @@ __all__ = [
     "HOTSPOT_COLUMNS",
     "OPENED_COLUMNS",
     "READING_COLUMNS",
+    "READING_QUANTITIES",
+    "SENSOR_SIGMA_VWC",
     "VWC_HIGHEST",
     "VWC_LOWEST",
     "Antenna",
@@ -95,5 +104,6 @@ __all__ = [
     "read_toml",
     "spacing_m",
     "version",
+    "vwc_of_gravimetric",
     "with_amplitude",
 ]

@@ -7,6 +7,7 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from yewline.model.reading_settings import ReadingSettings
 from yewline.model.settings import Settings
 from yewline.units import C_M_PER_NS
 
@@ -14,7 +15,6 @@ __all__ = [
     "Antenna",
     "LineCorrection",
     "LineSegment",
-    "ReadingSettings",
     "RecordingSettings",
     "Soil",
     "VelocitySettings",
@@ -120,14 +120,6 @@ class Soil(Settings):
         if value is not None and value > C_M_PER_NS:
             raise ValueError(f"a velocity above that of light in vacuum, {C_M_PER_NS:.4f} m/ns")
         return value
-
-
-class ReadingSettings(Settings):
-    """How the moisture readings were taken."""
-
-    sensor: str = ""
-    sigma_vwc: float = Field(default=0.03, gt=0, lt=0.2, description="1 sd of one reading, m³/m³")
-    support_depth_m: float = Field(default=0.12, gt=0, le=3, description="the reading stands for 0 to this depth")
 
 
 class LineCorrection(Settings):

@@ -119,7 +119,7 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
             said_of += tried.findings
             tried_lines.lines[visit.name] = (tried.lines, [])
             findings += guard_visit(site, visit.name, recipe, loaded.radargrams)
-        readings, said = load_readings(site, visit, _area(outlines, loaded))
+        readings, _, said = load_readings(site, visit, _area(outlines, loaded))
         findings += said
         if readings is None and visit.settings.soil.velocity_m_per_ns is None:
             findings.append(Finding.of_error(no_velocity(visit), "no-velocity", visit=visit.name))

@@ -104,7 +104,7 @@ def survey_frame(site: Site, products: Products) -> SurveyFrame:
             ground[name] = make_ground(site, visit, flat, area, recorded=heard[name].evidence)
         except YewlineError as error:
             # Why it has no velocity is in what was said of its readings.
-            findings += load_readings(site, site.visit(name), area)[1]
+            findings += load_readings(site, site.visit(name), area)[2]
             findings.append(Finding.of_error(error, "visit-left-out", visit=name))
     if not ground:
         why = next(finding for finding in findings if finding.code == "visit-left-out")

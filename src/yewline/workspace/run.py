@@ -42,7 +42,7 @@ _ONLY_FOR_SCORES = ("burials.", "opened.", "marks/")
 
 def _beside_lines(name: str) -> bool:
     """Whether a visit's file has no part in its lines."""
-    return "/readings." in name or "/gathers/" in name
+    return any(part in name for part in ("/readings.", "/calibration.", "/gathers/"))
 
 
 def run_site(

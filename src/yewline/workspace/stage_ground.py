@@ -14,7 +14,6 @@ import shapely
 import xarray as xr
 
 from yewline.errors import SiteError, YewlineError
-from yewline.formats import read_readings
 from yewline.geostat import VariogramModel
 from yewline.ground import (
     DECLARED_RELATIVE_SIGMA,
@@ -28,12 +27,13 @@ from yewline.ground import (
     ground_prior,
     map_moisture,
     moisture_evidence,
+    reading_error_of,
     relation_of_soil,
-    split_reading_error,
     summarise_moisture,
 )
 from yewline.model import Finding, SiteSettings, VelocityField, VolumeGrid
 from yewline.workspace.site import Site, Visit
+from yewline.workspace.visit_readings import at_one_depth, read_visit_readings
 
 __all__ = [
     "Ground",
@@ -63,15 +63,22 @@ class Ground:
     findings: tuple[Finding, ...]
 
 
-def load_readings(site: Site, visit: Visit, area: shapely.Geometry | None) -> tuple[pd.DataFrame | None, list[Finding]]:
-    """A visit's readings; a file that cannot be used becomes a fault and counts as absent."""
+def load_readings(
+    site: Site, visit: Visit, area: shapely.Geometry | None
+) -> tuple[pd.DataFrame | None, pd.DataFrame | None, list[Finding]]:
+    """A visit's readings at the depth that is mapped, and those of every depth, inside the area or near it.
+
+    A file that cannot be used becomes a fault and counts as absent.
+    """
     try:
         path = visit.readings_path
-        if path is None:
-            return None, [Finding("assumed", "no-readings", "no moisture readings", visit=visit.name)]
-        readings, findings = read_readings(path, to_site=site.settings.grid)
+        readings, findings = read_visit_readings(site, visit)
+        if path is None or readings is None:
+            return None, None, [Finding("assumed", "no-readings", "no moisture readings", visit=visit.name)]
+        _, said = at_one_depth(readings, visit.settings.readings.depth_m, where=str(path))
+        findings += said
     except YewlineError as error:
-        return None, [Finding.of_error(error, "readings-left-out", visit=visit.name)]
+        return None, None, [Finding.of_error(error, "readings-left-out", visit=visit.name)]
     findings = [replace(finding, visit=visit.name) for finding in findings]
     if area is not None:
         outside = ~shapely.intersects_xy(shapely.buffer(area, 1.0), readings["x"], readings["y"])
@@ -90,9 +97,10 @@ def load_readings(site: Site, visit: Visit, area: shapely.Geometry | None) -> tu
             )
             readings = readings[~outside].reset_index(drop=True)
     if readings.empty:
-        return None, findings
-    findings.append(Finding("found", "readings", f"{len(readings)} moisture readings", visit=visit.name))
-    return readings, findings
+        return None, None, findings
+    mapped, _ = at_one_depth(readings, visit.settings.readings.depth_m, where=str(path))
+    findings.append(Finding("found", "readings", f"{len(mapped)} moisture readings", visit=visit.name))
+    return mapped, readings, findings
 
 
 def no_velocity(visit: Visit) -> SiteError:
@@ -124,13 +132,14 @@ def make_ground(
     ------
     SiteError : nothing gives a velocity.
     """
-    readings, findings = load_readings(site, visit, area)
+    readings, every, findings = load_readings(site, visit, area)
     summary = mapped = None
+    how = visit.settings.readings
     if readings is not None:
-        how = visit.settings.readings
+        sigma_vwc = math.hypot(*reading_error_of(readings, sigma_vwc=how.sigma_vwc))
         summary = summarise_moisture(readings, support_depth_m=how.support_depth_m)
-        mapped = map_moisture(readings, x=grid.x, y=grid.y, sigma_vwc=how.sigma_vwc)
-    evidence = [*probed(visit, readings, mapped, reference_depth_m=reference_depth_m(site.settings)), *recorded]
+        mapped = map_moisture(readings, x=grid.x, y=grid.y, sigma_vwc=sigma_vwc)
+    evidence = [*probed(visit, every, mapped, reference_depth_m=reference_depth_m(site.settings)), *recorded]
     if not evidence:
         raise no_velocity(visit)
     fused = join(site, visit, summary, mapped, evidence, site_xy=_places_over(area))
@@ -166,7 +175,7 @@ def probed(
             return []
         sigma = soil.velocity_sigma_m_per_ns or DECLARED_RELATIVE_SIGMA * v
         return [VelocityEvidence.of_site("declared", v, sigma / v, base_m=reference_depth_m)]
-    own, common = split_reading_error(how.sigma_vwc)
+    own, common = reading_error_of(readings, sigma_vwc=how.sigma_vwc)
     return moisture_evidence(
         readings,
         relation=soil_relation(visit),

@@ -257,9 +257,9 @@ def _velocity(site: Site, visit: Visit, notes: list[str]) -> float | None:
         if _LAST_RUN not in notes:
             notes.append("the velocity is that of the last run")
         return told
-    readings, _ = load_readings(site, visit, None)
+    readings, every, _ = load_readings(site, visit, None)
     reference_m = reference_depth_m(site.settings)
-    evidence = probed(visit, readings, None, reference_depth_m=reference_m)
+    evidence = probed(visit, every, None, reference_depth_m=reference_m)
     if not evidence:
         notes.append(f"steps after the velocity are not tried: {no_velocity(visit).problem}")
         return None
