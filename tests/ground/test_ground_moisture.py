@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,7 +12,7 @@ from pykrige.ok import OrdinaryKriging
 
 from yewline.errors import InputError
 from yewline.geostat import gaussian_field
-from yewline.ground import map_moisture, split_reading_error, summarise_moisture
+from yewline.ground import map_moisture, moisture_posterior, split_reading_error, summarise_moisture
 from yewline.model import make_readings
 
 
@@ -67,10 +69,13 @@ def test_reading_error_splits_into_quadrature() -> None:
 def test_map_agrees_with_pykrige_on_the_same_model() -> None:
     table = scattered(40, seed=4)
     x, y = np.arange(0.0, 31.0, 2.0), np.arange(0.0, 29.0, 2.0)
-    ours = map_moisture(table, x=x, y=y, sigma_vwc=0.01)
+    # One model alone of those that the readings allow: PyKrige knows but one.
+    made = moisture_posterior(table, sigma_vwc=0.01)
+    one = replace(made.posterior, models=(made.posterior.most_likely,), weights=np.ones(1))
+    ours = map_moisture(table, x=x, y=y, sigma_vwc=0.01, inferred=replace(made, posterior=one))
     assert ours is not None
     assert ours.attrs["fitted"] == 1
-    at = ours.attrs
+    at = {**ours.attrs, "range_m": made.posterior.most_likely.range_m}
     # PyKrige has no errors of readings: its nugget, taken off the variance again, is the same thing off the readings.
     peer = OrdinaryKriging(
         table["x"],
@@ -100,12 +105,13 @@ def test_map_reproduces_exact_readings_and_averages_poor_ones() -> None:
     assert sharp is not None
     assert blunt is not None
     readings = table["vwc"].to_numpy().reshape(5, 5)
-    assert sharp.attrs["nugget"] < 1e-12
-    np.testing.assert_allclose(sharp["vwc"], readings, atol=1e-6)
-    assert float(sharp["vwc_sd"].max()) < 1e-4
+    # Exact readings do not exclude a little structure finer than they lie apart: a thousandth of the variance at most.
+    assert sharp.attrs["nugget"] < 1e-3 * sharp.attrs["partial_sill"]
+    np.testing.assert_allclose(sharp["vwc"], readings, atol=float(sharp["vwc_sd"].max()))
+    assert float(sharp["vwc_sd"].max()) < 0.25 * table["vwc"].std()
     assert float(blunt["vwc_sd"].min()) > 0.005
     assert blunt["vwc"].std() < sharp["vwc"].std()
-    assert "it was lowered for the map" in blunt.attrs["notes"]
+    assert "is large for how little they differ" in blunt.attrs["notes"]
 
 
 def test_blank_far_away_and_less_sure_with_distance() -> None:
@@ -126,7 +132,7 @@ def test_blank_far_away_and_less_sure_with_distance() -> None:
 
 def test_interval_of_the_map_covers_the_truth() -> None:
     # 25 simulated grounds of known covariance, 60 readings each with an own error of 0.01: 90 % intervals of the map
-    # hold the truth in about 90 % of cells (a little less, because the variogram is itself fitted).
+    # hold the truth in about 90 % of cells (the variogram's own uncertainty is among its errors).
     x = np.arange(0.0, 30.5, 1.0)
     inside = []
     for seed in range(25):
@@ -151,7 +157,10 @@ def test_few_readings() -> None:
     assert few is not None
     assert few.attrs["fitted"] == 0
     assert few.attrs["range_m"] == 14.0
-    assert few.attrs["notes"] == "7 readings are too few or too even to fit a variogram: a range of 14 m is assumed."
+    assert few.attrs["notes"] == (
+        "7 readings are too few for intervals (8 are needed): they are described only. For the map a range of 14 m is "
+        "assumed."
+    )
 
 
 def test_even_readings_and_repeated_ones() -> None:
@@ -173,7 +182,8 @@ def test_trend_across_the_whole_site_is_said() -> None:
     table = make_readings(x=xx, y=yy, vwc=0.1 + 0.01 * xx)
     result = map_moisture(table, x=x, y=x, sigma_vwc=0.001)
     assert result is not None
-    assert "range is a lower bound" in result.attrs["notes"]
+    assert "Practical range at least" in result.attrs["notes"]
+    assert "Moisture changes over more than the surveyed ground." in result.attrs["notes"]
 
 
 def test_noise_without_pattern_gives_a_smooth_map() -> None:

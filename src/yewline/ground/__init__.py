@@ -22,7 +22,8 @@ from yewline.ground.likely_models import likely_models
 from yewline.ground.line_fit import FittedLine, fit_line
 from yewline.ground.local_contrast import local_moisture
 from yewline.ground.moisture_evidence import PROFILE_SIGMA_VWC, ground_prior, moisture_evidence
-from yewline.ground.moisture_map import FEWEST_FOR_FIT, FEWEST_FOR_MAP, map_moisture
+from yewline.ground.moisture_map import FEWEST_FOR_FIT, FEWEST_FOR_MAP, map_moisture, range_words
+from yewline.ground.moisture_posterior import MoisturePosterior, moisture_posterior
 from yewline.ground.moisture_sample import FEWEST_FOR_INFERENCE, Estimate, MoistureSample, sample_moisture
 from yewline.ground.moisture_states import (
     STATES_CAUTION,
@@ -109,6 +110,7 @@ __all__ = [
     "MoistureComparison",
     "MoistureLevel",
     "MoistureLevels",
+    "MoisturePosterior",
     "MoistureSample",
     "MoistureSummary",
     "MoistureVariability",
@@ -163,11 +165,13 @@ __all__ = [
     "match_places",
     "moisture_evidence",
     "moisture_level",
+    "moisture_posterior",
     "moisture_variability",
     "pairs_needed",
     "permittivity_spread",
     "porosity_of_bulk",
     "profile_sigma_vwc",
+    "range_words",
     "reading_error_of",
     "reading_findings",
     "reading_time_findings",

@@ -13,11 +13,11 @@ from scipy.spatial import cKDTree
 
 from yewline._check import check_array, check_choice, check_positive
 from yewline.errors import InputError
-from yewline.geostat import FAMILIES, VariogramModel, empirical_variogram, fit_variogram, krige
-from yewline.ground.reading_error import split_reading_error
+from yewline.geostat import FAMILIES, ParameterInterval, VariogramModel, krige, krige_posterior
+from yewline.ground.moisture_posterior import MoisturePosterior, moisture_posterior
 from yewline.model import VWC_HIGHEST, VWC_LOWEST
 
-__all__ = ["FEWEST_FOR_FIT", "FEWEST_FOR_MAP", "map_moisture"]
+__all__ = ["FEWEST_FOR_FIT", "FEWEST_FOR_MAP", "map_moisture", "range_words"]
 
 Array = npt.NDArray[np.float64]
 
@@ -39,8 +39,9 @@ def map_moisture(
     sigma_vwc: float,
     family: str = "exponential",
     assumed_range_m: float = 10.0,
+    inferred: MoisturePosterior | None = None,
 ) -> xr.Dataset | None:
-    """Ordinary kriging of a visit's readings onto a grid.
+    """Ordinary kriging of a visit's readings onto a grid, under every variogram that they allow.
 
     Parameters
     ----------
@@ -52,12 +53,14 @@ def map_moisture(
     assumed_range_m : practical range that is taken where there are too few readings to fit one. 10 m lies in the 5 to
         20 m over which moisture is often seen to vary (common practice, no source).
 
+    inferred : the variogram, from `moisture_posterior` of the same readings; made here if it is not given.
+
     Returns
     -------
     Dataset over (y, x): `vwc` and `vwc_sd` [m³/m³], NaN where unsupported. `vwc_sd` is the standard deviation of the
-    true moisture about the map. Attributes: `family`, `range_m` (practical), `partial_sill`, `nugget` (of the ground),
-    `reading_error` (variance), `fitted` (0 or 1), `reach_m`, `readings`, `notes`. None with fewer than 3 readings at
-    different places.
+    true moisture about the map, that the variogram is itself estimated among its causes. Attributes: `family`,
+    `range_m` (practical, median), `partial_sill` and `nugget` (of the ground, most likely), `reading_error` (variance),
+    `fitted` (0 or 1), `reach_m`, `readings`, `notes`. None with fewer than 3 readings at different places.
 
     Raises
     ------
@@ -69,8 +72,7 @@ def map_moisture(
     range, as long as its kriging variance is below 95 % of the sill. One reading half an exponential range away would
     leave 1 − e⁻³ = 95 % if the mean were known; it is estimated from the same readings, which adds to the variance (a
     lone reading there leaves 155 %), so a cell has to be nearer or have several readings about it. Elsewhere the map
-    would show the mean and look like data. The map is clipped to 0 to 0.6 m³/m³. That the variogram is itself estimated
-    is not in `vwc_sd`.
+    would show the mean and look like data. The map is clipped to 0 to 0.6 m³/m³.
 
     References
     ----------
@@ -92,16 +94,16 @@ def map_moisture(
     places = np.unique(xy, axis=0)
     if len(places) < FEWEST_FOR_MAP:
         return None
-    field = _field(xy, vwc, split_reading_error(sigma_vwc)[0] ** 2, family=family, assumed_range_m=assumed_range_m)
+    made = inferred or moisture_posterior(readings, sigma_vwc=sigma_vwc, family=family)
     at = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2)
-    estimate, variance = krige(xy, vwc, at, model=field.model, error_sd=np.sqrt(field.error))
+    field = _inferred(made, at) if made.posterior is not None else _assumed(made, family, assumed_range_m, at)
     spacing = 1.5 * _median_spacing(places)
     away = cKDTree(places).query(at)[0]
-    known = variance < _UNSUPPORTED_SHARE * field.model.sill
-    supported = (away <= spacing) | ((away <= 0.5 * field.model.range_m) & known)
+    known = field.variance < _UNSUPPORTED_SHARE * field.sill
+    supported = (away <= spacing) | ((away <= 0.5 * field.range_m) & known)
     shape = (len(rows), len(columns))
-    shown = np.where(supported, np.clip(estimate, VWC_LOWEST, VWC_HIGHEST), np.nan).reshape(shape)
-    spread = np.where(supported, np.sqrt(variance), np.nan).reshape(shape)
+    shown = np.where(supported, np.clip(field.estimate, VWC_LOWEST, VWC_HIGHEST), np.nan).reshape(shape)
+    spread = np.where(supported, np.sqrt(field.variance), np.nan).reshape(shape)
     return xr.Dataset(
         {
             "vwc": (("y", "x"), shown, {"units": "m3 m-3", "long_name": "volumetric water content"}),
@@ -109,13 +111,13 @@ def map_moisture(
         },
         coords={"y": ("y", rows, {"units": "m"}), "x": ("x", columns, {"units": "m"})},
         attrs={
-            "family": family,
-            "range_m": field.model.range_m,
+            "family": field.model.family,
+            "range_m": field.range_m,
             "partial_sill": field.model.partial_sill,
             "nugget": field.model.nugget,
-            "reading_error": field.error,
-            "fitted": int(field.fitted),
-            "reach_m": max(spacing, 0.5 * field.model.range_m),
+            "reading_error": made.sample.own_error_sd**2,
+            "fitted": int(made.posterior is not None),
+            "reach_m": max(spacing, 0.5 * field.range_m),
             "readings": len(vwc),
             "notes": field.notes,
         },
@@ -124,45 +126,68 @@ def map_moisture(
 
 @dataclass(frozen=True, slots=True)
 class _Field:
-    """The variogram of the ground, without the readings' own error variance, which stands beside it."""
+    """Moisture at the cells, and the model that is most likely for it."""
 
+    estimate: Array
+    variance: Array
     model: VariogramModel
-    error: float
-    fitted: bool
+    range_m: float
+    sill: float
     notes: str
 
 
-def _field(xy: Array, vwc: Array, own_error: float, *, family: str, assumed_range_m: float) -> _Field:
-    variance = float(vwc.var(ddof=1))
-    smallest = _SMALLEST_SD**2
-    if len(vwc) >= FEWEST_FOR_FIT and variance > 1e-9:
-        longest = float(np.hypot(*np.ptp(xy, axis=0)))
-        bins = empirical_variogram(xy, vwc)
-        if len(bins.pairs) >= 4:  # what a fit of three numbers needs
-            total = fit_variogram(bins, family=family, longest_range_m=longest)
-            # Few pairs lie close enough to fix a nugget, so the stated error stands in for a smaller one. At least half
-            # of what the readings show is left to the ground, because a stated error may be too large for them.
-            error = min(own_error, 0.5 * total.sill)
-            nugget = max(total.nugget - error, 0.0)
-            partial = max(total.sill - error - nugget, smallest)
-            model = VariogramModel(family, partial_sill=partial, range_m=total.range_m, nugget=nugget)
-            return _Field(model, error, True, _notes_of_fit(total, own_error, error, longest))
-    model = VariogramModel(family, partial_sill=max(variance - own_error, smallest), range_m=assumed_range_m)
-    why = f"{len(vwc)} readings are too few or too even to fit a variogram"
-    return _Field(model, own_error, False, f"{why}: a range of {assumed_range_m:g} m is assumed.")
+def _inferred(made: MoisturePosterior, at: Array) -> _Field:
+    sample, posterior = made.sample, made.posterior
+    assert posterior is not None
+    found = krige_posterior(sample.xy, sample.vwc, at, posterior=posterior, error_sd=sample.own_error_sd)
+    # A range that readings do not bound counts for as much of the ground as they cover.
+    extent = float(np.hypot(*np.ptp(sample.xy, axis=0)))
+    range_m = min(posterior.range_m.interval().value, extent)
+    sill = posterior.sill.interval().value
+    return _Field(found.estimate, found.variance, posterior.most_likely, range_m, sill, _notes(made, extent))
 
 
-def _notes_of_fit(total: VariogramModel, own_error: float, error: float, longest: float) -> str:
-    notes = [f"Variogram fitted: {total.family}, practical range {total.range_m:.1f} m."]
-    if error < own_error:
-        notes.append(
-            "The stated error of a reading is large for how little readings differ: it was lowered for the map."
-        )
-    if total.range_m > 0.99 * longest:
-        notes.append("Moisture changes over more than the surveyed ground: the range is a lower bound.")
-    if total.nugget > total.partial_sill:
+def _assumed(made: MoisturePosterior, family: str, range_m: float, at: Array) -> _Field:
+    sample = made.sample
+    own = sample.own_error_sd
+    partial = max(float(sample.vwc.var(ddof=1)) - own**2, _SMALLEST_SD**2)
+    model = VariogramModel(family, partial_sill=partial, range_m=range_m)
+    estimate, variance = krige(sample.xy, sample.vwc, at, model=model, error_sd=max(own, _SMALLEST_SD))
+    told = f"{sample.why} For the map a range of {range_m:g} m is assumed."
+    return _Field(estimate, variance, model, range_m, model.sill, " ".join((told, *sample.notes)))
+
+
+def _notes(made: MoisturePosterior, extent: float) -> str:
+    posterior = made.posterior
+    assert posterior is not None
+    found = posterior.range_m.interval()
+    notes = [f"{range_words(found)} ({posterior.most_likely.family}).", *made.sample.notes]
+    if found.value > extent:
+        notes.append("Moisture changes over more than the surveyed ground.")
+    if posterior.nugget_share.interval().value > 0.5:
         notes.append("More than half of the variability lies between neighbouring readings: the map is smooth.")
+    if posterior.on_one_line:
+        notes.append("All readings lie on one line: nothing is known of how moisture varies across it.")
     return " ".join(notes)
+
+
+def range_words(found: ParameterInterval) -> str:
+    """How far moisture is alike, in words.
+
+    Examples
+    --------
+    >>> range_words(ParameterInterval(12.0, 8.0, 30.0, 0.9, True, True))
+    'Practical range 12 m (8 to 30 m, 90 %)'
+    >>> range_words(ParameterInterval(12.0, 8.0, np.inf, 0.9, True, False))
+    'Practical range at least 8 m (90 %)'
+    """
+    if found.bounded_below and found.bounded_above:
+        return f"Practical range {found.value:.2g} m ({found.low:.2g} to {found.high:.2g} m, 90 %)"
+    if found.bounded_below:
+        return f"Practical range at least {found.low:.2g} m (90 %)"
+    if found.bounded_above:
+        return f"Practical range at most {found.high:.2g} m (90 %): it may be shorter than the readings lie apart"
+    return "The readings do not tell the practical range"
 
 
 def _median_spacing(places: Array) -> float:

@@ -13,9 +13,9 @@ import shapely
 
 from yewline._check import check_array
 from yewline.geostat import VariogramModel
+from yewline.ground.calibration import reading_error_of
 from yewline.ground.declustering import declustering_weights, on_one_line
 from yewline.ground.likely_models import likely_models
-from yewline.ground.reading_error import split_reading_error
 
 __all__ = ["FEWEST_FOR_INFERENCE", "Estimate", "Models", "MoistureSample", "sample_moisture", "weighted_quantiles"]
 
@@ -63,7 +63,8 @@ def sample_moisture(
     Parameters
     ----------
     readings : a table of R readings as `model.make_readings` gives it.
-    sigma_vwc : standard deviation of one reading, m³/m³, split by `split_reading_error`.
+    sigma_vwc : standard deviation of one reading, m³/m³, split by `split_reading_error` where no calibration measured
+        both parts.
     models : the variogram of the ground without the readings' error: one that is taken as known, or several that are
         equally likely (a posterior); by default `likely_models`. An empty list asks for none.
     area : outline that the readings stand for; by default their convex hull.
@@ -84,7 +85,7 @@ def sample_moisture(
     >>> sample_moisture(table, sigma_vwc=0.02).why
     '2 readings are too few for intervals (8 are needed): they are described only.'
     """
-    own, common = split_reading_error(sigma_vwc)
+    own, common = reading_error_of(readings, sigma_vwc=sigma_vwc)
     xy = check_array(readings[["x", "y"]].to_numpy(), "readings' x and y", ndim=2)
     vwc = check_array(readings["vwc"].to_numpy(), "vwc", ndim=1)
     notes: list[str] = []

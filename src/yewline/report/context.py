@@ -16,6 +16,7 @@ from yewline.report.history import burial_lead, burial_table
 from yewline.report.hotspots import TOO_LONG, longer_than_grave
 from yewline.report.maps import LONGEST_LINK_M, strength_limits, visit_map
 from yewline.report.moisture import moisture_limits, moisture_map
+from yewline.report.moisture_figures import moisture_section
 from yewline.report.palette import AMPLITUDE, STRENGTH
 from yewline.report.pictures import Picture, make_picture
 from yewline.report.radargrams import (
@@ -95,6 +96,7 @@ def report_context(result: SiteResult) -> dict[str, Any]:
         "contents": CONTENTS,
         **_answer(result),
         **_pictures(result),
+        **moisture_section(result),
         "velocities": velocities(result),
         **_radargrams(result),
         "corrections": corrections(result),

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+import pandas as pd
 import shapely
 import xarray as xr
 
@@ -27,6 +28,7 @@ from yewline.workspace.stage_accuracy import compare_all, match_tolerance_m, sco
 from yewline.workspace.stage_ground import Ground, load_readings, make_ground
 from yewline.workspace.stage_hotspots import cut_visit, outline_visit
 from yewline.workspace.stage_lines import Lines, guard_visit, line_spacing
+from yewline.workspace.stage_moisture import MoistureOverVisits, moisture_over_visits
 from yewline.workspace.stage_velocity import HeardVelocities, compare_velocities, heard_of_velocity
 from yewline.workspace.stage_volume import VISIT_REFUSED, choose_grid
 from yewline.workspace.truth import Outlines, area_of_lines, load_outlines, within
@@ -217,6 +219,7 @@ def gather_result(
                 scored=each.scored,
                 score=score_one(each, frame.outlines, settings, frame.area, tolerance_m=tolerance_m),
                 velocities=velocities[name][0],
+                moisture_figures=ground.moisture_figures,
                 corrections=corrections_of(
                     site,
                     site.visit(name),
@@ -257,7 +260,17 @@ def gather_result(
         choices=list_choices(settings, frame.grid, tolerance_m=tolerance_m, thickness_m=frame.thickness_m),
         version=version(),
         left_out=tuple(visit.name for visit in site.visits if visit.name not in cut),
+        moisture=_moisture(site, {name: frame.ground[name].readings for name in cut}),
     )
+
+
+def _moisture(site: Site, readings: Mapping[str, pd.DataFrame | None]) -> MoistureOverVisits | None:
+    """The visits' moisture against each other, in the order of their days."""
+    order = sorted(readings, key=lambda name: (site.visit(name).settings.date, name))
+    tables = {name: table for name in order if (table := readings[name]) is not None}
+    if len(tables) < 2:
+        return None
+    return moisture_over_visits(tables, {name: site.visit(name) for name in tables})
 
 
 def _position_sigma_m(lines: Mapping[str, xr.DataArray]) -> float:

@@ -19,7 +19,9 @@ from yewline.accuracy.result import ChanceLevel, DirectedDistances, Proportion, 
 from yewline.ground.summary import MoistureSummary
 from yewline.model import Finding, SiteSettings, VelocityField, VisitSettings
 from yewline.workspace.corrections import Correction
+from yewline.workspace.moisture_summary import moisture_summary, pairs_summary
 from yewline.workspace.rearranged import Rearranged, Seen
+from yewline.workspace.stage_moisture import MoistureFigures, MoistureOverVisits
 from yewline.workspace.velocities import SourceVelocity, VisitVelocities, velocities_summary
 
 __all__ = [
@@ -61,6 +63,7 @@ class VisitResult:
     corrections : what was corrected on single lines, before and after.
     rearranged : corrections that move recordings or traces, accepted by a person or proposed, seen from above.
     velocities : the visit's velocity by several ways, side by side.
+    moisture_figures : level and variability of moisture with intervals; None without readings.
     """
 
     name: str
@@ -81,6 +84,7 @@ class VisitResult:
     corrections: tuple[Correction, ...] = ()
     rearranged: tuple[Rearranged, ...] = ()
     velocities: VisitVelocities | None = None
+    moisture_figures: MoistureFigures | None = None
 
 
 @dataclass(frozen=True)
@@ -98,6 +102,7 @@ class SiteResult:
     choices : the choices made, in plain words, (what, value, why) each.
     version : of yewline.
     left_out : names of the visits that were made, but that nothing could be drawn from.
+    moisture : the visits' moisture against each other; None where fewer than two have readings.
     """
 
     root: Path
@@ -116,6 +121,7 @@ class SiteResult:
     choices: tuple[tuple[str, str, str], ...]
     version: str
     left_out: tuple[str, ...] = ()
+    moisture: MoistureOverVisits | None = None
 
     def summary(self) -> dict[str, Any]:
         """The figures of ``yewline run --json`` except `report` and `seconds`, as `run_schema` describes them.
@@ -128,6 +134,7 @@ class SiteResult:
             "site": self.settings.name,
             "visits": [_visit_summary(visit) for visit in self.visits],
             "comparisons": [_comparison_summary(comparison) for comparison in self.comparisons],
+            "moisture_comparisons": [] if self.moisture is None else pairs_summary(self.moisture),
         }
 
 
@@ -192,10 +199,7 @@ def _visit_summary(visit: VisitResult) -> dict[str, Any]:
     return _beside(
         {
             "visit": visit.name,
-            "moisture": _beside(
-                {"mean": _figure(wet.mean if wet else None), "sd": _figure(wet.sd if wet else None)},
-                "no moisture readings" if wet is None else "too few readings",
-            ),
+            "moisture": moisture_summary(wet, visit.moisture_figures),
             "velocity_m_per_ns": _beside(
                 {"mean": _figure(visit.velocity.mean_m_per_ns), "sd": _figure(visit.velocity.mean_sigma_m_per_ns)},
                 "the error of the velocity is not known",

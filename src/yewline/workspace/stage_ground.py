@@ -27,12 +27,14 @@ from yewline.ground import (
     ground_prior,
     map_moisture,
     moisture_evidence,
+    moisture_posterior,
     reading_error_of,
     relation_of_soil,
     summarise_moisture,
 )
 from yewline.model import Finding, SiteSettings, VelocityField, VolumeGrid
 from yewline.workspace.site import Site, Visit
+from yewline.workspace.stage_moisture import MoistureFigures, moisture_figures
 from yewline.workspace.visit_readings import at_one_depth, read_visit_readings
 
 __all__ = [
@@ -60,6 +62,7 @@ class Ground:
     moisture_map: xr.Dataset | None
     velocity: VelocityField
     fused: FusedVelocity
+    moisture_figures: MoistureFigures | None
     findings: tuple[Finding, ...]
 
 
@@ -133,12 +136,15 @@ def make_ground(
     SiteError : nothing gives a velocity.
     """
     readings, every, findings = load_readings(site, visit, area)
-    summary = mapped = None
+    summary = mapped = figures = None
     how = visit.settings.readings
     if readings is not None:
         sigma_vwc = math.hypot(*reading_error_of(readings, sigma_vwc=how.sigma_vwc))
         summary = summarise_moisture(readings, support_depth_m=how.support_depth_m)
-        mapped = map_moisture(readings, x=grid.x, y=grid.y, sigma_vwc=sigma_vwc)
+        made = moisture_posterior(readings, sigma_vwc=sigma_vwc)
+        mapped = map_moisture(readings, x=grid.x, y=grid.y, sigma_vwc=sigma_vwc, inferred=made)
+        seed = site.settings.primary.seed
+        figures = moisture_figures(readings, mapped, made, sigma_vwc=sigma_vwc, seed=seed)
     evidence = [*probed(visit, every, mapped, reference_depth_m=reference_depth_m(site.settings)), *recorded]
     if not evidence:
         raise no_velocity(visit)
@@ -153,7 +159,7 @@ def make_ground(
         reference_depth_m=reference_depth_m(site.settings),
         source=_source_words(fused, visit),
     )
-    return Ground(readings, summary, mapped, field, fused, tuple(findings))
+    return Ground(readings, summary, mapped, field, fused, figures, tuple(findings))
 
 
 def reference_depth_m(settings: SiteSettings) -> float:

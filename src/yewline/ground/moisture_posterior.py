@@ -1,0 +1,62 @@
+"""The variogram of a visit's moisture with its uncertainty, ready for map, level and variability alike."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from yewline.geostat import VariogramModel, VariogramPosterior, variogram_posterior
+from yewline.ground.moisture_sample import MoistureSample, sample_moisture
+
+__all__ = ["MoisturePosterior", "moisture_posterior"]
+
+_NODES: Final = 20
+"""Models that stand for all that readings allow: their spread is told to a few per cent, and a map costs as many."""
+
+
+@dataclass(frozen=True, slots=True)
+class MoisturePosterior:
+    """What a visit's readings say of the variogram of its moisture.
+
+    Attributes
+    ----------
+    sample : the readings as they count, with their own error.
+    posterior : None where nothing can be inferred; `sample.why` says why.
+    """
+
+    sample: MoistureSample
+    posterior: VariogramPosterior | None
+
+    @property
+    def models(self) -> tuple[VariogramModel, ...]:
+        """Models that are equally likely; empty where nothing can be inferred."""
+        if self.posterior is None:
+            return ()
+        count = np.maximum(np.rint(self.posterior.weights * _NODES), 1).astype(int)
+        return tuple(model for model, times in zip(self.posterior.models, count, strict=True) for _ in range(times))
+
+
+def moisture_posterior(readings: pd.DataFrame, *, sigma_vwc: float, family: str = "exponential") -> MoisturePosterior:
+    """The variogram of one visit's moisture, as far as its readings tell it.
+
+    Parameters
+    ----------
+    readings, sigma_vwc : as in `sample_moisture`.
+    family : "exponential", "spherical" or "gaussian".
+
+    Examples
+    --------
+    >>> from yewline.model import make_readings
+    >>> x = np.arange(0.0, 20.0)
+    >>> made = moisture_posterior(make_readings(x=x, y=0 * x, vwc=0.2 + 0.03 * np.sin(x / 3)), sigma_vwc=0.01)
+    >>> len(made.models) >= 20, made.sample.why
+    (True, '')
+    """
+    sample = sample_moisture(readings, sigma_vwc=sigma_vwc, models=())
+    if sample.why:
+        return MoisturePosterior(sample, None)
+    found = variogram_posterior(sample.xy, sample.vwc, family=family, error_sd=sample.own_error_sd, nodes=_NODES)
+    return MoisturePosterior(sample, found)
