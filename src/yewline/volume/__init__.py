@@ -6,6 +6,7 @@ from yewline.volume.build import RADIUS_IN_SPACINGS, TIME_ZERO_SIGMA_NS, build_v
 from yewline.volume.depths import cell_depth_error_m, depth_table_m, sample_depths_m
 from yewline.volume.interpolate import Nodes, interpolate_nodes, interpolate_nodes_plain
 from yewline.volume.pieces import Pieces, cut_pieces
+from yewline.volume.pyramid import pyramid
 from yewline.volume.resample import depth_bins, depth_bins_plain
 from yewline.volume.slices import (
     choose_slice,
@@ -32,6 +33,7 @@ __all__ = [
     "interpolate_nodes",
     "interpolate_nodes_plain",
     "line_nodes",
+    "pyramid",
     "sample_depths_m",
     "slice_depth_error_m",
     "slice_exactly",
