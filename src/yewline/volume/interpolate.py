@@ -104,12 +104,22 @@ def interpolate_nodes(nodes: Nodes, x: Array, y: Array, *, line_spacing_m: float
     out: Strength = _interpolate(
         (nodes.x[order], nodes.y[order], nodes.ux[order], nodes.uy[order], nodes.half_m[order], nodes.sigma_m[order]),
         nodes.values[order],
+        _patterns(nodes.values)[order],
         (start, corner, shape, most),
         np.ascontiguousarray(x, np.float64),
         np.ascontiguousarray(y, np.float64),
         (0.5 * spacing, radius),
     )
     return out
+
+
+def _patterns(values: Strength) -> npt.NDArray[np.int64]:
+    """A number for each node, the same for nodes that reach the same depths."""
+    recorded = np.packbits(np.isfinite(values), axis=1)
+    if (recorded == recorded[:1]).all():
+        return np.zeros(len(values), np.int64)
+    number: npt.NDArray[np.int64] = np.unique(recorded, axis=0, return_inverse=True)[1].ravel()
+    return number
 
 
 def _buckets(
@@ -143,6 +153,7 @@ def _buckets(
 def _interpolate(
     geometry: tuple[Array, Array, Array, Array, Array, Array],
     values: Strength,
+    pattern: npt.NDArray[np.int64],
     buckets: tuple[npt.NDArray[np.int64], tuple[float, float], tuple[int, int], int],
     x: Array,
     y: Array,
@@ -157,6 +168,7 @@ def _interpolate(
         near = np.empty(most, np.int64)
         dx, dy, weight = np.empty(most), np.empty(most), np.empty(most)
         use = np.empty(most, np.bool_)
+        total = np.empty(n_depth)
         j = math.floor((y[row] - corner[1]) / radius)
         for col in range(len(x)):
             i = math.floor((x[col] - corner[0]) / radius)
@@ -168,6 +180,21 @@ def _interpolate(
                         if ox * ox + oy * oy < radius * radius:
                             near[n], dx[n], dy[n] = k, ox, oy
                             n += 1
+            alike = True
+            for m in range(1, n):
+                alike = alike and pattern[near[m]] == pattern[near[0]]
+            if alike:
+                # The usual case, one set of weights for all depths; the loop over depths runs as values lie in memory.
+                use[:n] = True
+                if _weigh(near, dx, dy, use, n, ux, uy, half, sigma, across, radius, weight):
+                    total[:] = 0.0
+                    for m in range(n):
+                        share, node = weight[m], values[near[m]]
+                        for depth in range(n_depth):
+                            total[depth] += share * node[depth]
+                    for depth in range(n_depth):
+                        out[depth, row, col] = total[depth]
+                continue
             ready = False
             covered = False
             for depth in range(n_depth):
@@ -181,11 +208,11 @@ def _interpolate(
                     covered = _weigh(near, dx, dy, use, n, ux, uy, half, sigma, across, radius, weight)
                     ready = True
                 if covered:
-                    total = 0.0
+                    total[depth] = 0.0
                     for m in range(n):
                         if use[m]:
-                            total += weight[m] * values[near[m], depth]
-                    out[depth, row, col] = total
+                            total[depth] += weight[m] * values[near[m], depth]
+                    out[depth, row, col] = total[depth]
     return out
 
 
