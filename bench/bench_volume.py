@@ -109,7 +109,8 @@ def large(n_lines: int, n_traces: int) -> tuple[dict[str, Any], str]:
     moved = 4 * n_lines * n_traces * SAMPLES + volume.nbytes
     copy = copy_bytes_a_second(2)
     words = (
-        f"{worked:.1f} s of processors' time; {moved / 1e9:.2f} GB read and written at {moved / seconds / 1e9:.2f} GB/s, copies at {copy / 1e9:.1f}; "
+        f"{worked:.1f} s of processors' time; "
+        f"{moved / 1e9:.2f} GB read and written at {moved / seconds / 1e9:.2f} GB/s, copies at {copy / 1e9:.1f}; "
         f"memory grown by {grown / 1e9:.2f} GB for a volume of {volume.nbytes / 1e9:.2f}"
     )
     row = {

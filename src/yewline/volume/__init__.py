@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from yewline.volume.balance import BalanceOptions, LineGains, apply_gains, direction_gains, line_gains
 from yewline.volume.build import RADIUS_IN_SPACINGS, TIME_ZERO_SIGMA_NS, build_volume, line_nodes, volume_of_nodes
 from yewline.volume.depths import cell_depth_error_m, depth_table_m, sample_depths_m
 from yewline.volume.interpolate import Nodes, interpolate_nodes, interpolate_nodes_plain
@@ -20,8 +21,11 @@ from yewline.volume.slices import (
 __all__ = [
     "RADIUS_IN_SPACINGS",
     "TIME_ZERO_SIGMA_NS",
+    "BalanceOptions",
+    "LineGains",
     "Nodes",
     "Pieces",
+    "apply_gains",
     "build_volume",
     "cell_depth_error_m",
     "choose_slice",
@@ -30,8 +34,10 @@ __all__ = [
     "depth_bins",
     "depth_bins_plain",
     "depth_table_m",
+    "direction_gains",
     "interpolate_nodes",
     "interpolate_nodes_plain",
+    "line_gains",
     "line_nodes",
     "pyramid",
     "sample_depths_m",
