@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from yewline.volume.balance import BalanceOptions, LineGains, apply_gains, direction_gains, line_gains
 from yewline.volume.build import RADIUS_IN_SPACINGS, TIME_ZERO_SIGMA_NS, build_volume, line_nodes, volume_of_nodes
+from yewline.volume.comparison import compare_volumes
 from yewline.volume.depths import cell_depth_error_m, depth_table_m, sample_depths_m
 from yewline.volume.interpolate import Nodes, interpolate_nodes, interpolate_nodes_plain
 from yewline.volume.pieces import Pieces, cut_pieces
 from yewline.volume.pyramid import pyramid
+from yewline.volume.registration import register_volumes
 from yewline.volume.resample import depth_bins, depth_bins_plain
 from yewline.volume.slices import (
     choose_slice,
@@ -29,6 +31,7 @@ __all__ = [
     "build_volume",
     "cell_depth_error_m",
     "choose_slice",
+    "compare_volumes",
     "cut_pieces",
     "cut_slices",
     "depth_bins",
@@ -40,6 +43,7 @@ __all__ = [
     "line_gains",
     "line_nodes",
     "pyramid",
+    "register_volumes",
     "sample_depths_m",
     "slice_depth_error_m",
     "slice_exactly",
