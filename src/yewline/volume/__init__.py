@@ -19,12 +19,16 @@ from yewline.volume.slices import (
     slice_label,
     slice_thickness_m,
 )
+from yewline.volume.trusted_depth import GAINS, TRUST_REASONS, LineNoise, line_noise, trusted_depth
 
 __all__ = [
+    "GAINS",
     "RADIUS_IN_SPACINGS",
     "TIME_ZERO_SIGMA_NS",
+    "TRUST_REASONS",
     "BalanceOptions",
     "LineGains",
+    "LineNoise",
     "Nodes",
     "Pieces",
     "apply_gains",
@@ -42,6 +46,7 @@ __all__ = [
     "interpolate_nodes_plain",
     "line_gains",
     "line_nodes",
+    "line_noise",
     "pyramid",
     "register_volumes",
     "sample_depths_m",
@@ -49,5 +54,6 @@ __all__ = [
     "slice_exactly",
     "slice_label",
     "slice_thickness_m",
+    "trusted_depth",
     "volume_of_nodes",
 ]

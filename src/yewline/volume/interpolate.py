@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,7 +15,7 @@ from yewline._check import check_positive
 from yewline._compiled import njit
 from yewline.errors import InputError
 
-__all__ = ["Nodes", "interpolate_nodes", "interpolate_nodes_plain"]
+__all__ = ["Nodes", "interpolate_nodes", "interpolate_nodes_plain", "joined_nodes"]
 
 Array = npt.NDArray[np.float64]
 Strength = npt.NDArray[np.float32]
@@ -54,6 +55,19 @@ class Nodes:
             a.shape != (n,) for a in (self.x, self.y, self.ux, self.uy, self.half_m, self.sigma_m, self.values[:, 0])
         ):
             raise InputError("a node needs one position, direction and width, and one row of values")
+
+
+def joined_nodes(parts: Sequence[Nodes]) -> Nodes:
+    """The nodes of all lines as one, in the order of the lines."""
+    return Nodes(
+        x=np.concatenate([part.x for part in parts]),
+        y=np.concatenate([part.y for part in parts]),
+        ux=np.concatenate([part.ux for part in parts]),
+        uy=np.concatenate([part.uy for part in parts]),
+        half_m=np.concatenate([part.half_m for part in parts]),
+        sigma_m=np.concatenate([part.sigma_m for part in parts]),
+        values=np.concatenate([part.values for part in parts]),
+    )
 
 
 def interpolate_nodes(nodes: Nodes, x: Array, y: Array, *, line_spacing_m: float, radius_m: float) -> Strength:
