@@ -59,6 +59,15 @@ class VolumeGrid(Settings):
         """Cell centres in depth, m."""
         return self.depth_step_m * (np.arange(self.nz, dtype=np.float64) + 0.5)
 
+    def coordinates(self) -> dict[str, tuple[str, npt.NDArray[np.float64], dict[str, str]]]:
+        """Coordinates of an `xarray.Dataset` on this grid, with the attributes that the CF conventions ask for."""
+        below = {"standard_name": "depth", "long_name": "depth below the surface", "positive": "down", "axis": "Z"}
+        return {
+            "depth": ("depth", self.depth, {"units": "m", **below}),
+            "y": ("y", self.y, {"units": "m", "long_name": "site metres along y", "axis": "Y"}),
+            "x": ("x", self.x, {"units": "m", "long_name": "site metres along x", "axis": "X"}),
+        }
+
 
 def make_volume(
     grid: VolumeGrid,
@@ -81,25 +90,36 @@ def make_volume(
     sigma = np.full(shape[1:], np.nan, np.float32) if position_sigma is None else position_sigma
     if sigma.shape != shape[1:]:
         raise InputError("position_sigma does not fit the grid", received=f"{sigma.shape} for {shape[1:]}")
+    # A large volume is copied only where there is something to blank.
+    blank = not bool((coverage | np.isnan(strength)).all())
+    shown = np.where(coverage, strength, np.float32(np.nan)) if blank else strength
     return xr.Dataset(
         {
-            "strength": (dims, np.where(coverage, strength, np.float32(np.nan)).astype(np.float32), {"units": "1"}),
-            "coverage": (dims, coverage),
+            "strength": (
+                dims,
+                shown.astype(np.float32, copy=False),
+                {
+                    "units": "1",
+                    "long_name": "strength of the radar answer",
+                    "cell_methods": "depth: y: x: mean",
+                },
+            ),
+            "coverage": (
+                dims,
+                coverage,
+                {"long_name": "whether there is data", "flag_values": [0, 1], "flag_meanings": "no_data data"},
+            ),
             "depth_error": (
                 dims,
-                depth_error.astype(np.float32),
+                depth_error.astype(np.float32, copy=False),
                 {"units": "m", "long_name": "half-width of the 90 % interval of depth"},
             ),
             "position_sigma": (
                 ("y", "x"),
-                sigma.astype(np.float32),
+                sigma.astype(np.float32, copy=False),
                 {"units": "m", "long_name": "standard deviation of the traces' position per axis"},
             ),
         },
-        coords={
-            "depth": ("depth", grid.depth, {"units": "m", "positive": "down"}),
-            "y": ("y", grid.y, {"units": "m"}),
-            "x": ("x", grid.x, {"units": "m"}),
-        },
+        coords=grid.coordinates(),
         attrs={"grid": grid.model_dump_json(), **(attrs or {})},
     )

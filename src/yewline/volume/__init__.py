@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from yewline.volume.balance import BalanceOptions, LineGains, apply_gains, direction_gains, line_gains
 from yewline.volume.build import RADIUS_IN_SPACINGS, TIME_ZERO_SIGMA_NS, build_volume, line_nodes, volume_of_nodes
+from yewline.volume.comparison import compare_volumes
 from yewline.volume.depths import cell_depth_error_m, depth_table_m, sample_depths_m
 from yewline.volume.interpolate import Nodes, interpolate_nodes, interpolate_nodes_plain
 from yewline.volume.pieces import Pieces, cut_pieces
+from yewline.volume.pyramid import pyramid
+from yewline.volume.registration import register_volumes
 from yewline.volume.resample import depth_bins, depth_bins_plain
 from yewline.volume.slices import (
     choose_slice,
@@ -15,27 +19,41 @@ from yewline.volume.slices import (
     slice_label,
     slice_thickness_m,
 )
+from yewline.volume.trusted_depth import GAINS, TRUST_REASONS, LineNoise, line_noise, trusted_depth
 
 __all__ = [
+    "GAINS",
     "RADIUS_IN_SPACINGS",
     "TIME_ZERO_SIGMA_NS",
+    "TRUST_REASONS",
+    "BalanceOptions",
+    "LineGains",
+    "LineNoise",
     "Nodes",
     "Pieces",
+    "apply_gains",
     "build_volume",
     "cell_depth_error_m",
     "choose_slice",
+    "compare_volumes",
     "cut_pieces",
     "cut_slices",
     "depth_bins",
     "depth_bins_plain",
     "depth_table_m",
+    "direction_gains",
     "interpolate_nodes",
     "interpolate_nodes_plain",
+    "line_gains",
     "line_nodes",
+    "line_noise",
+    "pyramid",
+    "register_volumes",
     "sample_depths_m",
     "slice_depth_error_m",
     "slice_exactly",
     "slice_label",
     "slice_thickness_m",
+    "trusted_depth",
     "volume_of_nodes",
 ]

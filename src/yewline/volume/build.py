@@ -14,7 +14,7 @@ from yewline.errors import InputError
 from yewline.model import VelocityField, VolumeGrid, make_volume
 from yewline.progress import SILENT, Progress
 from yewline.volume.depths import cell_depth_error_m, depth_table_m
-from yewline.volume.interpolate import Nodes, interpolate_nodes
+from yewline.volume.interpolate import Nodes, interpolate_nodes, joined_nodes
 from yewline.volume.pieces import Pieces, cut_pieces
 from yewline.volume.resample import depth_bins
 
@@ -135,7 +135,7 @@ def volume_of_nodes(
     separation = check_in_range(separation_m, "separation_m", 0.0, 10.0)
     error = cell_depth_error_m(velocity, grid, time_zero_sigma_ns=time_zero_sigma_ns, separation_m=separation)
     # Strength by depth, and one more column: the square of the position sigma.
-    made = interpolate_nodes(_join(parts), grid.x, grid.y, line_spacing_m=spacing, radius_m=radius)
+    made = interpolate_nodes(joined_nodes(parts), grid.x, grid.y, line_spacing_m=spacing, radius_m=radius)
     strength, sigma = made[:-1], np.sqrt(made[-1])
     coverage = np.isfinite(strength)
     error[~coverage] = np.nan
@@ -219,16 +219,4 @@ def _nodes(pieces: Pieces, values: npt.NDArray[np.float32], spacing: float) -> N
         half_m=pieces.half_m,
         sigma_m=np.maximum(0.5 * pieces.pitch_m, _NARROWEST * 0.5 * spacing),
         values=values,
-    )
-
-
-def _join(parts: Sequence[Nodes]) -> Nodes:
-    return Nodes(
-        x=np.concatenate([part.x for part in parts]),
-        y=np.concatenate([part.y for part in parts]),
-        ux=np.concatenate([part.ux for part in parts]),
-        uy=np.concatenate([part.uy for part in parts]),
-        half_m=np.concatenate([part.half_m for part in parts]),
-        sigma_m=np.concatenate([part.sigma_m for part in parts]),
-        values=np.concatenate([part.values for part in parts]),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,7 +15,7 @@ from yewline._check import check_positive
 from yewline._compiled import njit
 from yewline.errors import InputError
 
-__all__ = ["Nodes", "interpolate_nodes", "interpolate_nodes_plain"]
+__all__ = ["Nodes", "interpolate_nodes", "interpolate_nodes_plain", "joined_nodes"]
 
 Array = npt.NDArray[np.float64]
 Strength = npt.NDArray[np.float32]
@@ -54,6 +55,19 @@ class Nodes:
             a.shape != (n,) for a in (self.x, self.y, self.ux, self.uy, self.half_m, self.sigma_m, self.values[:, 0])
         ):
             raise InputError("a node needs one position, direction and width, and one row of values")
+
+
+def joined_nodes(parts: Sequence[Nodes]) -> Nodes:
+    """The nodes of all lines as one, in the order of the lines."""
+    return Nodes(
+        x=np.concatenate([part.x for part in parts]),
+        y=np.concatenate([part.y for part in parts]),
+        ux=np.concatenate([part.ux for part in parts]),
+        uy=np.concatenate([part.uy for part in parts]),
+        half_m=np.concatenate([part.half_m for part in parts]),
+        sigma_m=np.concatenate([part.sigma_m for part in parts]),
+        values=np.concatenate([part.values for part in parts]),
+    )
 
 
 def interpolate_nodes(nodes: Nodes, x: Array, y: Array, *, line_spacing_m: float, radius_m: float) -> Strength:
@@ -104,12 +118,22 @@ def interpolate_nodes(nodes: Nodes, x: Array, y: Array, *, line_spacing_m: float
     out: Strength = _interpolate(
         (nodes.x[order], nodes.y[order], nodes.ux[order], nodes.uy[order], nodes.half_m[order], nodes.sigma_m[order]),
         nodes.values[order],
+        _patterns(nodes.values)[order],
         (start, corner, shape, most),
         np.ascontiguousarray(x, np.float64),
         np.ascontiguousarray(y, np.float64),
         (0.5 * spacing, radius),
     )
     return out
+
+
+def _patterns(values: Strength) -> npt.NDArray[np.int64]:
+    """A number for each node, the same for nodes that reach the same depths."""
+    recorded = np.packbits(np.isfinite(values), axis=1)
+    if (recorded == recorded[:1]).all():
+        return np.zeros(len(values), np.int64)
+    number: npt.NDArray[np.int64] = np.unique(recorded, axis=0, return_inverse=True)[1].ravel()
+    return number
 
 
 def _buckets(
@@ -143,6 +167,7 @@ def _buckets(
 def _interpolate(
     geometry: tuple[Array, Array, Array, Array, Array, Array],
     values: Strength,
+    pattern: npt.NDArray[np.int64],
     buckets: tuple[npt.NDArray[np.int64], tuple[float, float], tuple[int, int], int],
     x: Array,
     y: Array,
@@ -157,6 +182,7 @@ def _interpolate(
         near = np.empty(most, np.int64)
         dx, dy, weight = np.empty(most), np.empty(most), np.empty(most)
         use = np.empty(most, np.bool_)
+        total = np.empty(n_depth)
         j = math.floor((y[row] - corner[1]) / radius)
         for col in range(len(x)):
             i = math.floor((x[col] - corner[0]) / radius)
@@ -168,6 +194,21 @@ def _interpolate(
                         if ox * ox + oy * oy < radius * radius:
                             near[n], dx[n], dy[n] = k, ox, oy
                             n += 1
+            alike = True
+            for m in range(1, n):
+                alike = alike and pattern[near[m]] == pattern[near[0]]
+            if alike:
+                # The usual case, one set of weights for all depths; the loop over depths runs as values lie in memory.
+                use[:n] = True
+                if _weigh(near, dx, dy, use, n, ux, uy, half, sigma, across, radius, weight):
+                    total[:] = 0.0
+                    for m in range(n):
+                        share, node = weight[m], values[near[m]]
+                        for depth in range(n_depth):
+                            total[depth] += share * node[depth]
+                    for depth in range(n_depth):
+                        out[depth, row, col] = total[depth]
+                continue
             ready = False
             covered = False
             for depth in range(n_depth):
@@ -181,11 +222,11 @@ def _interpolate(
                     covered = _weigh(near, dx, dy, use, n, ux, uy, half, sigma, across, radius, weight)
                     ready = True
                 if covered:
-                    total = 0.0
+                    total[depth] = 0.0
                     for m in range(n):
                         if use[m]:
-                            total += weight[m] * values[near[m], depth]
-                    out[depth, row, col] = total
+                            total[depth] += weight[m] * values[near[m], depth]
+                    out[depth, row, col] = total[depth]
     return out
 
 

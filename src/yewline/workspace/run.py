@@ -209,7 +209,7 @@ class _Run:
             progress=self.progress,
             label=f"volume {name}",
         )
-        write_atomically(path, lambda draft: save_volume(draft, volume))
+        write_atomically(path, lambda draft: save_volume(draft, volume, frame=self.site.settings.frame))
         self.products.volumes[name] = volume
 
     def _gathered(self) -> SiteResult:
