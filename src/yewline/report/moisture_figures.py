@@ -85,8 +85,8 @@ def _variability_table(held: list[tuple[VisitResult, MoistureFigures]]) -> Table
         "Robust",
         "Over the mean",
         "Alike over",
-        "Unseen between readings",
-        "Near and far",
+        "Between readings",
+        "Far and near",
         "Wetter quarter",
     )
     table = Table("Variability of moisture: how unevenly it is spread, the readings' own error taken off", heads)
