@@ -3,7 +3,15 @@
 from __future__ import annotations
 
 from yewline.volume.balance import BalanceOptions, LineGains, apply_gains, direction_gains, line_gains
-from yewline.volume.build import RADIUS_IN_SPACINGS, TIME_ZERO_SIGMA_NS, build_volume, line_nodes, volume_of_nodes
+from yewline.volume.build import (
+    RADIUS_IN_SPACINGS,
+    RESPONSE_SIGMA_PERIODS,
+    TIME_ZERO_SIGMA_NS,
+    arrival_sigma_ns,
+    build_volume,
+    line_nodes,
+    volume_of_nodes,
+)
 from yewline.volume.comparison import compare_volumes
 from yewline.volume.depths import cell_depth_error_m, depth_table_m, sample_depths_m
 from yewline.volume.interpolate import Nodes, interpolate_nodes, interpolate_nodes_plain
@@ -24,6 +32,7 @@ from yewline.volume.trusted_depth import GAINS, TRUST_REASONS, LineNoise, line_n
 __all__ = [
     "GAINS",
     "RADIUS_IN_SPACINGS",
+    "RESPONSE_SIGMA_PERIODS",
     "TIME_ZERO_SIGMA_NS",
     "TRUST_REASONS",
     "BalanceOptions",
@@ -32,6 +41,7 @@ __all__ = [
     "Nodes",
     "Pieces",
     "apply_gains",
+    "arrival_sigma_ns",
     "build_volume",
     "cell_depth_error_m",
     "choose_slice",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Sequence
 from typing import Final
 
@@ -18,7 +19,15 @@ from yewline.volume.interpolate import Nodes, interpolate_nodes, joined_nodes
 from yewline.volume.pieces import Pieces, cut_pieces
 from yewline.volume.resample import depth_bins
 
-__all__ = ["RADIUS_IN_SPACINGS", "TIME_ZERO_SIGMA_NS", "build_volume", "line_nodes", "volume_of_nodes"]
+__all__ = [
+    "RADIUS_IN_SPACINGS",
+    "RESPONSE_SIGMA_PERIODS",
+    "TIME_ZERO_SIGMA_NS",
+    "arrival_sigma_ns",
+    "build_volume",
+    "line_nodes",
+    "volume_of_nodes",
+]
 
 RADIUS_IN_SPACINGS: Final = 1.5
 """Interpolation radius in line spacings (common practice, no source): one missing line is bridged, two are not."""
@@ -26,8 +35,28 @@ RADIUS_IN_SPACINGS: Final = 1.5
 TIME_ZERO_SIGMA_NS: Final = 0.25
 """Error of time zero, one standard deviation: half of the drift that a session is allowed (from memory)."""
 
+RESPONSE_SIGMA_PERIODS: Final = 0.15
+"""How far, in periods of the centre frequency, the strongest envelope of a top comes after the wave that it sends back:
+0.08 to 0.28 by the full wave (docs/studies.md). Later, never earlier: things look a few centimetres too deep."""
+
 _NARROWEST: Final = 0.25
 """Along a line a weight is never narrower than this share of its width across: very small cells would show scallops."""
+
+
+def arrival_sigma_ns(centre_mhz: float) -> float:
+    """Error of the time at which a top answers, one standard deviation: of time zero, and of the envelope about it.
+
+    Parameters
+    ----------
+    centre_mhz : centre frequency of the antenna.
+
+    Examples
+    --------
+    >>> round(arrival_sigma_ns(200.0), 3), round(arrival_sigma_ns(400.0), 3)
+    (0.791, 0.451)
+    """
+    period_ns = 1e3 / check_positive(centre_mhz, "centre_mhz")
+    return math.hypot(TIME_ZERO_SIGMA_NS, RESPONSE_SIGMA_PERIODS * period_ns)
 
 
 def build_volume(

@@ -14,7 +14,7 @@ from yewline.errors import SettingsError
 from yewline.model import Finding, SiteSettings, VelocityField, VolumeGrid, make_volume
 from yewline.progress import Progress
 from yewline.recipe import Recipe
-from yewline.volume import line_nodes, volume_of_nodes
+from yewline.volume import arrival_sigma_ns, line_nodes, volume_of_nodes
 from yewline.workspace.around import Surroundings, alias_findings, lone_findings
 from yewline.workspace.line_cache import LineCache
 from yewline.workspace.stage_lines import finish_lines
@@ -89,7 +89,8 @@ def make_visit_volume(
     )
     if not parts:
         return _no_volume(grid, faults)
-    volume = volume_of_nodes(list(parts.values()), velocity, grid, **lengths)
+    sigma_ns = arrival_sigma_ns(float(about["centre_mhz"]))
+    volume = volume_of_nodes(list(parts.values()), velocity, grid, **lengths, time_zero_sigma_ns=sigma_ns)
     volume = volume.assign_attrs(velocity_m_per_ns=velocity.mean_m_per_ns)
     return _with_findings(volume, faults)
 
