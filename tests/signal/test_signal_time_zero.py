@@ -172,3 +172,18 @@ def test_the_crest_moves_with_moisture_where_air_and_ground_wave_merge(velocity,
     x = ricker(t - 10.0 - 0.16 / C_M_PER_NS) + 0.6 * ricker(t - 10.0 - 0.16 / velocity)
     assert pick_time_zero(np.tile(x, (3, 1)), near) - 10.0 == pytest.approx(np.full(3, moved), abs=0.01)
     assert f"{moved:+.2f} at {velocity:.2f}".replace("-", "−") in (time_zero.__doc__ or "").replace(" ns at", " at")
+
+
+@pytest.mark.parametrize("pick", ["correlation", "energy_ratio", "aic", "peak"])
+def test_a_shallow_echo_stronger_than_the_direct_wave_is_not_taken_for_it(pick: str) -> None:
+    # A grave four times as loud as the direct wave, under nine traces: followed, it would lie at time zero and vanish.
+    time = 0.5 * np.arange(130)
+
+    def wave(at_ns: float) -> np.ndarray:
+        squared = (np.pi * 0.2 * (time - at_ns)) ** 2
+        return (1.0 - 2.0 * squared) * np.exp(-squared)
+
+    line = np.array([0.2 * wave(9.7) + (0.85 if 36 <= k < 45 else 0.0) * wave(28.0) for k in range(106)])
+    section = Section(interval_ns=0.5, spacing_m=0.1, centre_mhz=200.0, separation_m=0.5)
+    picks = pick_time_zero(line, section, pick=pick)
+    assert np.ptp(picks) < 0.05

@@ -77,7 +77,8 @@ def follow_front(
     Single onsets say roughly where it lies; the stretch from half a period before to where the ground wave may set in
     is then correlated with the line's mean of it, or with that of `pulse` (its middle sample the moment asked for).
     """
-    crest, live = _swings(values, stop)
+    # Crests by the wide median: an echo stronger than the direct wave, under some tens of traces, is not followed.
+    crest, live = _crests(values, stop)
     period = section.period_ns / section.interval_ns
     single = "aic" if pick == "aic" else "energy_ratio"
     onsets = _between(pick_onsets(values[:, :stop].astype(np.float64), crest, period, single), live)
