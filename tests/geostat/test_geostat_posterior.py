@@ -1,9 +1,9 @@
-"""The variogram with its uncertainty: its likelihood, its posterior, kriging under it, and how often intervals hold."""
+"""The variogram with its uncertainty: its likelihood, its posterior, and kriging under it."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -20,8 +20,6 @@ from yewline.geostat import (
     FAMILIES,
     VariogramModel,
     correlation,
-    empirical_variogram,
-    fit_variogram,
     krige,
     krige_posterior,
     restricted_log_likelihood,
@@ -94,8 +92,8 @@ def dense_posterior(
     nearest = np.where(apart > 0, apart, np.inf).min(axis=1)
     edges = np.geomspace(0.5 * np.quantile(nearest, 0.1), 4 * apart.max(), 61)
     ranges = np.sqrt(edges[:-1] * edges[1:])
-    shares = expit(np.arange(-11.5, 4.2, 0.4))
-    sills = np.geomspace(1e-3, 1e3, 100) * z.var()
+    shares = expit(-16.6 + 0.3 * np.arange(70))
+    sills = np.geomspace(1e-2, 3e2, 80) * z.var()
     contrasts = null_space(np.ones((1, len(z)))).T
     noise = np.diag(np.broadcast_to(error_sd, len(z)) ** 2)
     y = contrasts @ z
@@ -117,8 +115,8 @@ def quantiles(values: np.ndarray, weight: np.ndarray, probability: list[float]) 
 
 @pytest.mark.parametrize(
     ("error_sd", "range_step", "share_step"),
-    # Errors that differ are taken in by weighting 400 atoms, which leaves more scatter.
-    [(0.0, 0.01, 0.002), (0.015, 0.01, 0.002), (np.tile([0.005, 0.03], 7), 0.04, 0.015)],
+    # A thirtieth of the step between shares. Errors that differ are taken in by weighting 400 atoms: more scatter.
+    [(0.0, 0.01, 0.004), (0.015, 0.01, 0.004), (np.tile([0.005, 0.03], 7), 0.04, 0.015)],
     ids=["none", "one", "each"],
 )
 def test_posterior_agrees_with_dense_integration(
@@ -181,6 +179,23 @@ def test_errors_are_kept_apart_from_the_nugget() -> None:
     assert untold.nugget_share.interval().bounded_below
     assert untold.nugget_share.interval().value > 0.3
     assert untold.most_likely.nugget == pytest.approx(1.0 + told.most_likely.nugget, rel=0.1)
+
+
+def test_readings_with_boundless_errors_do_not_count() -> None:
+    # The limit of no information: as if they were not there.
+    rng = np.random.default_rng(6)
+    xy = rng.uniform(0, 20, (50, 2))
+    z = drawn(xy, VariogramModel("exponential", partial_sill=0.8, range_m=12.0, nugget=0.2), seed=6)
+    error = np.full(50, 0.1)
+    without = variogram_posterior(xy[:45], z[:45], error_sd=0.1, longest_range_m=80.0)
+    z[45:] += 30.0 * rng.standard_normal(5)
+    error[45:] = 1e4
+    with_them = variogram_posterior(xy, z, error_sd=error, longest_range_m=80.0)
+    levels = [0.1, 0.5, 0.9]
+    for name in ("range_m", "sill"):
+        got, expected = getattr(with_them, name).quantile(levels), getattr(without, name).quantile(levels)
+        # Atoms by weight on one side, the whole grid on the other; the shortest range differs with the neighbours.
+        np.testing.assert_allclose(np.log(got), np.log(expected), atol=0.06)
 
 
 def test_what_the_readings_do_not_fix_is_said() -> None:
@@ -295,153 +310,13 @@ def test_forty_nodes_stand_for_the_whole(few: tuple[np.ndarray, np.ndarray], err
         for nodes in (40, 4000)
     )
     sd = np.sqrt(many.variance)
-    assert np.abs(forty.estimate - many.estimate).max() < 0.05 * sd.min()
+    assert (np.abs(forty.estimate - many.estimate) < 0.05 * sd).all()
     np.testing.assert_allclose(np.sqrt(forty.variance), sd, rtol=0.05)
     assert forty.low is not None
     assert many.low is not None
     assert forty.high is not None
     assert many.high is not None
     np.testing.assert_allclose(forty.high - forty.low, many.high - many.low, rtol=0.05)
-
-
-# How often the intervals hold.
-
-SITE = 1.0
-
-
-def layout(kind: str, count: int, rng: np.random.Generator) -> np.ndarray:
-    if kind == "random":
-        return rng.uniform(0, SITE, (count, 2))
-    # Five lines a quarter of the site apart, evenly read.
-    x, y = np.meshgrid(np.linspace(0.05, 0.95, 5), (np.arange(count // 5) + 0.5) / (count // 5))
-    return SITE * np.column_stack([x.ravel(), y.ravel()])
-
-
-def cases(
-    fields: int, families: tuple[str, ...] = FAMILIES
-) -> Iterator[tuple[VariogramModel, str, np.random.Generator]]:
-    for family in families:
-        for range_m in (0.15, 0.3, 0.6, 1.0):
-            for share in (0.0, 0.25, 0.5):
-                for kind in ("random", "transects"):
-                    for field in range(fields):
-                        rng = np.random.default_rng(
-                            [FAMILIES.index(family), int(100 * range_m), int(100 * share), len(kind), field]
-                        )
-                        # Smooth fields without any nugget cannot be drawn in double precision.
-                        nugget = max(share, 1e-6)
-                        yield VariogramModel(family, 1.0 - nugget, range_m, nugget), kind, rng
-
-
-def trial(
-    truth: VariogramModel, kind: str, rng: np.random.Generator, *, readings: int, error: float, family: str
-) -> dict[str, float]:
-    """Shares of 40 unread points that 90 % intervals hold, and where the true range lies."""
-    xy = layout(kind, readings, rng)
-    at = rng.uniform(0, SITE, (40, 2))
-    both = np.vstack([xy, at])
-    covariance = truth.covariance(both, both) + truth.nugget * np.eye(len(both))
-    field = np.linalg.cholesky(covariance) @ rng.standard_normal(len(both))
-    z, unseen = field[:readings] + error * rng.standard_normal(readings), field[readings:]
-
-    posterior = variogram_posterior(xy, z, family=family, error_sd=error)
-    found = krige_posterior(xy, z, at, posterior=posterior, error_sd=error, level=0.9)
-    total = fit_variogram(empirical_variogram(xy, z), family=family)
-    # Ignored: the fitted model taken for the truth, its nugget less the errors'. A little is left for smooth models.
-    fitted = replace(total, nugget=max(total.nugget - error**2, 1e-6 * total.sill))
-    estimate, variance = krige(xy, z, at, model=fitted, error_sd=error)
-    exact, least = krige(xy, z, at, model=truth, error_sd=error)
-    range_m = posterior.range_m.interval(0.9)
-
-    def share(middle: np.ndarray, square: np.ndarray) -> float:
-        return float(np.mean(np.abs(unseen - middle) <= norm.ppf(0.95) * np.sqrt(square)))
-
-    return {
-        "posterior": float(np.mean((found.low <= unseen) & (unseen <= found.high))),
-        "normal": share(found.estimate, found.variance),
-        "fitted": share(estimate, variance),
-        "true model": share(exact, least),
-        "width": float(np.mean(found.high - found.low) / np.mean(2 * norm.ppf(0.95) * np.sqrt(least))),
-        "plain range inside": bool(np.searchsorted(posterior.range_m.quantile([0.05, 0.95]), truth.range_m) == 1),
-        "range inside": range_m.low <= truth.range_m <= range_m.high,
-        "range below": truth.range_m < range_m.low,
-        "range above": truth.range_m > range_m.high,
-        "neither": not (range_m.bounded_below or range_m.bounded_above),
-        "fixed": range_m.bounded_below and range_m.bounded_above,
-        "lower bound only": range_m.bounded_below and not range_m.bounded_above,
-        "upper bound only": range_m.bounded_above and not range_m.bounded_below,
-        "range inside, fixed": range_m.low <= truth.range_m <= range_m.high
-        if range_m.bounded_below and range_m.bounded_above
-        else math.nan,
-        "share inside": posterior.nugget_share.interval().low <= truth.nugget / truth.sill
-        and truth.nugget / truth.sill <= posterior.nugget_share.interval().high,
-    }
-
-
-def means(rows: list[dict[str, float]]) -> dict[str, float]:
-    return {name: float(np.nanmean([row[name] for row in rows])) for name in rows[0]}
-
-
-def test_intervals_hold_as_often_as_they_say() -> None:
-    # 29 fields of every kind; the study below takes 720.
-    rows = [trial(*case, readings=40, error=0.0, family=case[0].family) for case in list(cases(2))[::5]]
-    found = means(rows)
-    assert 0.86 <= found["posterior"] <= 0.94
-    # The same readings with the variogram fitted by least squares and taken for known: less often.
-    assert found["fitted"] < found["posterior"] - 0.01
-    assert found["range inside"] >= 0.86
-
-
-@pytest.mark.study
-def test_coverage_of_intervals_over_many_fields() -> None:
-    def told(name: str, rows: list[dict[str, float]]) -> dict[str, float]:
-        m = means(rows)
-        print(  # noqa: T201  (a study prints its table)
-            f"| {name} | {len(rows)} | "
-            + " | ".join(f"{100 * m[key]:.1f}" for key in ("posterior", "normal", "fitted", "true model"))
-            + f" | {m['width']:.2f} | "
-            + " | ".join(
-                f"{100 * m[key]:.0f}"
-                for key in (
-                    "plain range inside",
-                    "range inside",
-                    "range below",
-                    "range above",
-                    "fixed",
-                    "range inside, fixed",
-                    "lower bound only",
-                    "upper bound only",
-                    "neither",
-                    "share inside",
-                )
-            )
-            + " |"
-        )
-        return m
-
-    print()  # noqa: T201
-    every: list[dict[str, float]] = []
-    for readings, error in ((40, 0.0), (40, 0.5), (80, 0.0)):
-        for family in FAMILIES:
-            parts = [
-                (case, trial(*case, readings=readings, error=error, family=family)) for case in cases(10, (family,))
-            ]
-            rows = [row for _, row in parts]
-            every += rows
-            found = told(f"{family}, {readings} readings, error {error:g}", rows)
-            assert 0.86 <= found["posterior"] <= 0.94, (family, readings, error)
-            if (readings, error) == (40, 0.0):
-                for value, of in ((a, "range") for a in (0.15, 0.3, 0.6, 1.0)):
-                    told(f"· {of} {value:g}", [row for case, row in parts if case[0].range_m == value])
-                for value in (0.0, 0.25, 0.5):
-                    told(f"· nugget share {value:g}", [r for case, r in parts if abs(case[0].nugget - value) < 1e-3])
-                for kind in ("random", "transects"):
-                    told(f"· {kind}", [r for case, r in parts if case[1] == kind])
-    for truth in ("spherical", "gaussian"):
-        rows = [trial(*case, readings=40, error=0.0, family="exponential") for case in cases(10, (truth,))]
-        told(f"{truth}, taken for exponential", rows)
-    all_ = told("all but the last two", every)
-    assert all_["fitted"] < all_["posterior"]
 
 
 # Faults.
@@ -491,5 +366,7 @@ def test_faults() -> None:
         variogram_posterior(xy, z).range_m.interval(1.5)
     with pytest.raises(InputError, match="level must lie between"):
         krige_posterior(xy, z, xy, posterior=variogram_posterior(xy, z), level=0.0)
+    with pytest.raises(InputError, match="at must have 2 axes"):
+        krige_posterior(xy, z, [1.0, 2.0], posterior=variogram_posterior(xy, z))
     with pytest.raises(InputError, match="cannot be told apart by the variogram"):
         restricted_log_likelihood(xy[[0, *range(11)]], z, model=VariogramModel("exponential", 1.0, 5.0))

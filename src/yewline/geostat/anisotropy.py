@@ -160,7 +160,7 @@ def _climb(readings: Readings, family: str, start: VariogramModel, *, free: bool
     stretch, twice = -math.log(start.ratio), math.radians(2.0 * start.azimuth_deg)
     at = [
         math.log(start.range_m) - 0.5 * stretch,
-        float(logit(np.clip(start.nugget / start.sill, 1e-5, 1.0 - 1e-5))),
+        float(logit(np.clip(start.nugget / start.sill, 1e-4, 1.0 - 1e-4))),
         math.log(start.sill),
     ]
     if free:
@@ -169,7 +169,7 @@ def _climb(readings: Readings, family: str, start: VariogramModel, *, free: bool
 
     def model(p: Array) -> VariogramModel:
         stretch = min(math.hypot(p[3], p[4]), -math.log(_STRONGEST)) if free else 0.0
-        share = float(expit(np.clip(p[1], -11.5, 11.5)))
+        share = float(expit(np.clip(p[1], -16.0, 16.0)))
         return VariogramModel(
             family,
             partial_sill=math.exp(p[2]) * (1.0 - share),

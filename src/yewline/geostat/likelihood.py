@@ -49,6 +49,14 @@ class Readings:
         first, second = np.linalg.svd(self.xy - self.xy.mean(axis=0), compute_uv=False)
         return bool(second < _LINE * first)
 
+    @property
+    def sound(self) -> Readings:
+        """The readings without those whose error is more than three times the median one, if enough are left."""
+        kept = self.error_variance <= 9.0 * np.median(self.error_variance)
+        if np.count_nonzero(kept) < _FEWEST or np.ptp(self.values[kept]) == 0:
+            return self
+        return Readings(self.xy[kept], self.values[kept], self.error_variance[kept])
+
     def distances(self) -> Array:
         """(R, R) distances, m."""
         x, y = self.xy.T

@@ -21,11 +21,12 @@ __all__ = ["VariogramPosterior", "variogram_posterior"]
 Array = npt.NDArray[np.float64]
 
 _RANGES: Final = 32
-_SHARES: Final = expit(np.arange(-11.5, 4.25, 0.5))
-"""Nugget shares from 1e-5 to 0.98, dense at both ends, where a smooth field tells them apart."""
+_SHARES: Final = expit(np.arange(-16.5, 4.25, 0.5))
+"""Nugget shares from 1e-7 to 0.98, dense at both ends, where a smooth field tells them apart."""
 _NEGLIGIBLE: Final = 1e-4
-# With errors the sill may be nothing; this many powers of e below the readings' own variance it is.
-_NOTHING: Final = 8.0
+_SILLS: Final = np.arange(-10, 9)
+"""Sills of each range and share, in steps of their spread about the likely one."""
+_WIDEST_STEP: Final = 0.5
 _SILL_STEPS: Final = 400
 # Atoms that carry the exact likelihood where errors differ between readings.
 _ATOMS: Final = 400
@@ -41,7 +42,7 @@ class VariogramPosterior:
     weights : (nodes,) sum to one.
     most_likely : model of greatest restricted likelihood among those looked at.
     range_m : practical range, m.
-    nugget_share : share of the nugget in the sill; a share below 1e-5 counts as none.
+    nugget_share : share of the nugget in the sill; a share below 1e-7 counts as none.
     sill : nugget and partial sill together, the readings' own errors apart.
     repeats : number of readings at a place that an earlier one has. What they differ by beyond their own errors counts
         as nugget, so without errors they fix it.
@@ -94,15 +95,16 @@ def variogram_posterior(
     -----
     The readings are Gaussian; their mean has a flat prior and is integrated out. The range a has the prior 1/a between
     half the distance between neighbours (the nearest tenth) and the upper bound, the nugget share s has
-    1/√(s(1 − s)), the sill σ² has 1/(σ² + ē²), ē² the mean variance of the errors: log-uniform without errors, and
-    proper towards zero with them. This prior was chosen by the coverage of its intervals; the one of Jeffreys' rule,
-    which follows from the likelihood's own information, left short ranges out too often (docs/studies.md).
+    1/√(s(1 − s)), the sill σ² has 1/(σ² + ē²), ē² the mean variance of the errors without those more than three times
+    the median one: log-uniform without errors, and proper towards zero with them. This prior was chosen by the coverage
+    of its intervals; the one of Jeffreys' rule, which follows from the likelihood's own information, left short ranges
+    out too often (docs/studies.md).
 
     For each of 32 ranges, brought closer together where the likelihood is narrow, one diagonalisation of the contrasts'
-    correlation gives the likelihood for every share and sill. Where errors differ between readings, their mean gives a
-    widened proposal, and 400 atoms of it are weighted by their exact likelihood. The nodes are a Hammersley set
-    carried through the posterior's conditional distributions (or an even choice among the atoms), so each has the same
-    weight; equal ones are joined.
+    correlation gives the likelihood for every share and sill. Where errors differ between readings, ē² gives a widened
+    proposal, and 400 atoms of it are weighted by their exact likelihood. The nodes are a Hammersley set carried through
+    the posterior's conditional distributions (or an even choice among the atoms), so each has the same weight; equal
+    ones are joined.
 
     References
     ----------
@@ -126,7 +128,8 @@ def variogram_posterior(
     bounds = readings.range_bounds(longest)
     if nodes < 4:
         raise InputError("nodes must be at least 4", received=nodes)
-    grid = _grid(readings, family, bounds)
+    # One that is far less sure than most would give all of them a wrong common error.
+    grid = _grid(readings.sound, family, bounds)
     if np.ptp(readings.error_variance) == 0:
         atoms, chosen = grid.atoms(), grid.spread(nodes)
     else:
@@ -164,11 +167,16 @@ class _Atoms:
         )
 
     def spread(self, count: int) -> npt.NDArray[np.int64]:
-        """Places of `count` atoms that stand for the whole: evenly through their sills within groups of like range."""
-        by_range = np.argsort(self.range_m, kind="stable")
-        group = np.empty(len(by_range))
-        group[by_range] = np.floor(np.sqrt(count) * np.cumsum(self.weight[by_range]))
-        order = np.lexsort((self.sill, group))
+        """Places of `count` atoms that stand for the whole: even through the sills of each part of the others."""
+        part = np.zeros(len(self.weight))
+        for values, parts in ((self.range_m, 4), (self.share, 3)):
+            finer = np.empty_like(part)
+            for held in (np.flatnonzero(part == each) for each in np.unique(part)):
+                order = held[np.argsort(values[held], kind="stable")]
+                total = np.cumsum(self.weight[order])
+                finer[order] = np.ceil(parts * total / max(total[-1], np.finfo(np.float64).tiny))
+            part = 8.0 * part + finer
+        order = np.lexsort((self.sill, part))
         return order[_pick(self.weight[order], _middles(count))]
 
 
@@ -231,23 +239,34 @@ def _grid(readings: Readings, family: str, bounds: tuple[float, float]) -> _Grid
 def _grid_between(readings: Readings, family: str, ends: tuple[float, float], range_m: Array) -> _Grid:
     apart, values = readings.distances(), readings.values[:, None]
     error = float(readings.error_variance.mean())
-    contrasts = len(apart) - 1
-    # Without errors the sill given range and share is spread by √(2/n) in its logarithm; steps of that are exact.
-    step = math.sqrt(2.0 / contrasts)
-    steps = step * np.arange(-math.ceil(_NOTHING / step) if error > 0 else -6, 8)
-    log_sill = np.empty((len(range_m), len(_SHARES), len(steps)))
-    log_likelihood_ = np.empty_like(log_sill)
+    log_likelihood_ = np.empty((len(range_m), len(_SHARES), len(_SILLS)))
+    sill, step = np.empty_like(log_likelihood_), np.empty((len(range_m), len(_SHARES), 1))
     for i, a in enumerate(range_m):
         spectrum = Spectrum.of(correlation(apart / a, family), values)
         shapes = spectrum.shape(_SHARES)
-        best = np.log((1.0 / shapes) @ spectrum.power[:, 0] / contrasts)
-        log_sill[i] = best[:, None] + steps
+        likely, step[i, :, 0] = _likely_sill(shapes, spectrum.power[:, 0], error)
+        sill[i] = likely[:, None] * np.exp(step[i] * _SILLS)
         for j, shape in enumerate(shapes):
-            log_likelihood_[i, j] = spectrum.log_likelihood(shape, np.exp(log_sill[i, j]), error)
-    sill = np.exp(log_sill)
+            log_likelihood_[i, j] = spectrum.log_likelihood(shape, sill[i, j], error)
     # Shares stand evenly in their logit, in which the prior 1/√(s(1 − s)) is √(s(1 − s)); sills in their logarithm.
-    log_prior = 0.5 * np.log(_SHARES * (1.0 - _SHARES))[:, None] - np.log1p(error / sill)
+    log_prior = 0.5 * np.log(_SHARES * (1.0 - _SHARES))[:, None] - np.log1p(error / sill) + np.log(step)
     return _Grid(ends, range_m, sill, log_likelihood_, log_prior)
+
+
+def _likely_sill(shapes: Array, power: Array, error: float) -> tuple[Array, Array]:
+    """The sill (shares,) that makes the contrasts as large as they are, and the spread of its logarithm about it."""
+    contrasts = len(power)
+    high = (1.0 / shapes) @ power / contrasts
+    if error > 0:
+        # Contrasts no larger than their errors leave the sill at nothing; then where it would begin to show.
+        low = np.minimum(error * math.sqrt(2.0 / contrasts) / shapes.mean(axis=1), high)
+        for _ in range(40):
+            middle = np.sqrt(low * high)
+            short = (power / (middle[:, None] * shapes + error)).mean(axis=1) > 1.0
+            low, high = np.where(short, middle, low), np.where(short, high, middle)
+    told = high[:, None] * shapes
+    told /= told + error
+    return high, np.minimum(np.sqrt(2.0 / (told**2).sum(axis=1)), _WIDEST_STEP)
 
 
 def _reweighted(readings: Readings, family: str, grid: _Grid) -> _Atoms:

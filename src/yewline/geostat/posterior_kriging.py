@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
-from yewline._check import check_in_range
+from yewline._check import check_array, check_in_range
 from yewline.geostat.kriging import krige
 from yewline.geostat.posterior import VariogramPosterior
 
@@ -16,9 +17,9 @@ __all__ = ["PosteriorEstimate", "krige_posterior"]
 
 Array = npt.NDArray[np.float64]
 
-_HALVINGS = 30
+_HALVINGS: Final = 30
 # Estimates of all nodes at once are held for this many points.
-_BLOCK = 20_000
+_BLOCK: Final = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +61,10 @@ def krige_posterior(
     -------
     Estimate and variance of the true field (nugget included, the readings' errors not), and the interval.
 
+    Raises
+    ------
+    InputError : as `krige`, or a level out of bounds.
+
     Notes
     -----
     With m_k, s_k² the ordinary kriging estimate and variance under node k of weight w_k: the estimate is Σ w_k m_k, the
@@ -79,12 +84,12 @@ def krige_posterior(
     >>> bool(found.low[0] < np.sin(5.5 / 3) < found.high[0])
     True
     """
-    points = np.asarray(at, dtype=np.float64)
+    points = check_array(at, "at", ndim=2)
     if level is not None:
         check_in_range(level, "level", 0.5, 0.999)
     nodes, weights = posterior.models, posterior.weights
     parts = []
-    for start in range(0, max(len(points), 1), _BLOCK):
+    for start in range(0, len(points), _BLOCK):
         block = points[start : start + _BLOCK]
         mean, variance = np.stack([krige(xy, values, block, model=m, error_sd=error_sd) for m in nodes], axis=1)
         estimate = weights @ mean
