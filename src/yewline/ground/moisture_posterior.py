@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
 import pandas as pd
 
 from yewline.geostat import VariogramModel, VariogramPosterior, variogram_posterior
+from yewline.ground.likely_models import equally_likely
 from yewline.ground.moisture_sample import MoistureSample, sample_moisture
 
 __all__ = ["MoisturePosterior", "moisture_posterior"]
@@ -33,10 +33,7 @@ class MoisturePosterior:
     @property
     def models(self) -> tuple[VariogramModel, ...]:
         """Models that are equally likely; empty where nothing can be inferred."""
-        if self.posterior is None:
-            return ()
-        count = np.maximum(np.rint(self.posterior.weights * _NODES), 1).astype(int)
-        return tuple(model for model, times in zip(self.posterior.models, count, strict=True) for _ in range(times))
+        return () if self.posterior is None else equally_likely(self.posterior)
 
 
 def moisture_posterior(readings: pd.DataFrame, *, sigma_vwc: float, family: str = "exponential") -> MoisturePosterior:
@@ -49,6 +46,7 @@ def moisture_posterior(readings: pd.DataFrame, *, sigma_vwc: float, family: str 
 
     Examples
     --------
+    >>> import numpy as np
     >>> from yewline.model import make_readings
     >>> x = np.arange(0.0, 20.0)
     >>> made = moisture_posterior(make_readings(x=x, y=0 * x, vwc=0.2 + 0.03 * np.sin(x / 3)), sigma_vwc=0.01)
