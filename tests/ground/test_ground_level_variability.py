@@ -339,6 +339,15 @@ def test_one_line_is_said_and_still_summed_up() -> None:
     assert level.mean.low < level.mean.value < level.mean.high
 
 
+def test_skewed_readings_are_said() -> None:
+    vwc = field(grid(6, 5.0), MODEL, 13)
+    assert moisture_variability(on_grid(vwc), sigma_vwc=0.01).notes == ()
+    raised = 0.1 + 0.05 * np.exp((vwc - 0.25) / 0.03)
+    assert scipy.stats.skew(raised) > 1.0
+    found = moisture_variability(on_grid(np.minimum(raised, 0.6)), sigma_vwc=0.01)
+    assert "The readings are skewed" in found.notes[0]
+
+
 def test_faults() -> None:
     table = on_grid(field(grid(6, 5.0), MODEL, 1))
     with pytest.raises(InputError, match="vwc holds values that are not finite"):

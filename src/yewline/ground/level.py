@@ -77,7 +77,8 @@ def moisture_level(
     piece: where the range is as long as the ground, n_eff is small however many readings there are. Without intervals
     it is the mean weighted by area. Median and percentiles are weighted by area; the interval of a percentile p runs
     between the percentiles at the ends of Jeffreys' interval of p at the effective size of the weighted mean. It cannot
-    pass the lowest and highest reading, so that those of P10 and P90 are too short where n_eff is below about ten.
+    pass the lowest and highest reading, so that percentiles' intervals are too short where the range nears the ground's
+    extent; docs/studies.md has the measured coverage.
 
     References
     ----------

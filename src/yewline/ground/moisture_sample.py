@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
+from scipy.stats import skew
 
 from yewline._check import check_array
 from yewline.geostat import VariogramModel
@@ -27,6 +28,7 @@ FEWEST_FOR_INFERENCE: Final = 8
 
 # No more than this share of what the readings show is put down to their own error: a stated error may be too large.
 _MOST_ERROR: Final = 0.5
+_SKEWED: Final = 1.0  # own choice; docs/studies.md has what skewness does to the test of variability
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +102,12 @@ def sample_moisture(
     if not sample.why:
         if on_one_line(xy):
             notes.append("All readings lie on one line: they speak for the ground along it.")
+        skewness = float(skew(vwc))
+        if abs(skewness) > _SKEWED:
+            notes.append(
+                f"The readings are skewed (skewness {skewness:.1f}): intervals and tests of variability, which take "
+                "them as Gaussian, say too much."
+            )
         given = (models,) if isinstance(models, VariogramModel) else models
         if given is not None and len(given) == 1:
             notes.append("One variogram is taken as known: that it is itself uncertain is not in the intervals.")
