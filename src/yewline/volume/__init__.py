@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from yewline.volume.attributes import volume_energy, volume_quietness, volume_similarity, volume_truncation
 from yewline.volume.balance import BalanceOptions, LineGains, apply_gains, direction_gains, line_gains
 from yewline.volume.build import RADIUS_IN_SPACINGS, TIME_ZERO_SIGMA_NS, build_volume, line_nodes, volume_of_nodes
 from yewline.volume.comparison import compare_volumes
@@ -55,5 +56,9 @@ __all__ = [
     "slice_label",
     "slice_thickness_m",
     "trusted_depth",
+    "volume_energy",
     "volume_of_nodes",
+    "volume_quietness",
+    "volume_similarity",
+    "volume_truncation",
 ]
