@@ -8,6 +8,8 @@ from yewline.volume.build import RADIUS_IN_SPACINGS, TIME_ZERO_SIGMA_NS, build_v
 from yewline.volume.comparison import compare_volumes
 from yewline.volume.depths import cell_depth_error_m, depth_table_m, sample_depths_m
 from yewline.volume.interpolate import Nodes, interpolate_nodes, interpolate_nodes_plain
+from yewline.volume.interpolators import INTERPOLATORS, distance_to_data_m, interpolate_by
+from yewline.volume.natural import natural_weights, natural_weights_plain
 from yewline.volume.pieces import Pieces, cut_pieces
 from yewline.volume.pyramid import pyramid
 from yewline.volume.registration import register_volumes
@@ -24,6 +26,7 @@ from yewline.volume.trusted_depth import GAINS, TRUST_REASONS, LineNoise, line_n
 
 __all__ = [
     "GAINS",
+    "INTERPOLATORS",
     "RADIUS_IN_SPACINGS",
     "TIME_ZERO_SIGMA_NS",
     "TRUST_REASONS",
@@ -43,11 +46,15 @@ __all__ = [
     "depth_bins_plain",
     "depth_table_m",
     "direction_gains",
+    "distance_to_data_m",
+    "interpolate_by",
     "interpolate_nodes",
     "interpolate_nodes_plain",
     "line_gains",
     "line_nodes",
     "line_noise",
+    "natural_weights",
+    "natural_weights_plain",
     "pyramid",
     "register_volumes",
     "sample_depths_m",
