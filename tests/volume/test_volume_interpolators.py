@@ -13,6 +13,7 @@ from yewline.volume import (
     INTERPOLATORS,
     Nodes,
     distance_to_data_m,
+    distance_to_data_m_plain,
     interpolate_by,
     interpolate_nodes,
     natural_weights,
@@ -210,11 +211,20 @@ def test_depths_that_only_some_nodes_reach_are_made_of_those(method):
 
 
 def test_distance_is_that_to_the_stretches_of_lines():
-    nodes = parallel(plane)
-    away = distance_to_data_m(nodes, np.arange(0, 6.01, 0.1), np.array([-1.0, 0.0, 0.1, 0.25, 4.5]))
-    np.testing.assert_allclose(away, np.repeat([[1.0], [0.0], [0.1], [0.25], [0.5]], away.shape[1], axis=1), atol=1e-6)
-    far = distance_to_data_m(nodes, np.array([6.1 + 3.0]), np.array([4.0 + 4.0]))
+    nodes, x, y = parallel(plane), np.arange(0, 6.01, 0.1), np.array([-1.0, 0.0, 0.1, 0.25, 4.5])
+    away = distance_to_data_m(nodes, x, y, radius_m=0.75)
+    np.testing.assert_allclose(away, np.repeat([[1.0], [0.0], [0.1], [0.25], [0.5]], len(x), axis=1), atol=1e-6)
+    far = distance_to_data_m(nodes, np.array([6.1 + 3.0]), np.array([4.0 + 4.0]), radius_m=0.75)
     assert far.item() == pytest.approx(5.0)
+
+
+@pytest.mark.parametrize("survey", SURVEYS)
+@pytest.mark.parametrize("radius", [0.3, 0.75, 2.0])
+def test_distance_is_its_plain_twins_whatever_the_radius(survey, radius):
+    nodes, x, y = SURVEYS[survey](plane), np.arange(-1, 7.5, 0.13), np.arange(-1, 5.5, 0.13)
+    away = distance_to_data_m(nodes, x, y, radius_m=radius)
+    plain = distance_to_data_m_plain(nodes, np.column_stack([c.ravel() for c in np.meshgrid(x, y)]))
+    np.testing.assert_allclose(away.ravel(), plain, atol=1e-6)
 
 
 def test_faults_are_told():
@@ -229,4 +239,4 @@ def test_faults_are_told():
             interpolate_by(method, line(x, 0 * x + 1.0, plane(x, x)), X, Y, **REACH)
     nothing = Nodes(*(np.zeros(0) for _ in range(6)), np.zeros((0, 1), np.float32))
     with pytest.raises(InputError, match="no nodes to be near to"):
-        distance_to_data_m(nothing, X, Y)
+        distance_to_data_m(nothing, X, Y, radius_m=1.0)

@@ -7,8 +7,9 @@ from yewline.volume.balance import BalanceOptions, LineGains, apply_gains, direc
 from yewline.volume.build import RADIUS_IN_SPACINGS, TIME_ZERO_SIGMA_NS, build_volume, line_nodes, volume_of_nodes
 from yewline.volume.comparison import compare_volumes
 from yewline.volume.depths import cell_depth_error_m, depth_table_m, sample_depths_m
+from yewline.volume.distance import distance_to_data_m, distance_to_data_m_plain
 from yewline.volume.interpolate import Nodes, interpolate_nodes, interpolate_nodes_plain
-from yewline.volume.interpolators import INTERPOLATORS, distance_to_data_m, interpolate_by
+from yewline.volume.interpolators import GAUSSIAN, INTERPOLATORS, Interpolation, interpolate_by
 from yewline.volume.natural import natural_weights, natural_weights_plain
 from yewline.volume.pieces import Pieces, cut_pieces
 from yewline.volume.pyramid import pyramid
@@ -26,11 +27,13 @@ from yewline.volume.trusted_depth import GAINS, TRUST_REASONS, LineNoise, line_n
 
 __all__ = [
     "GAINS",
+    "GAUSSIAN",
     "INTERPOLATORS",
     "RADIUS_IN_SPACINGS",
     "TIME_ZERO_SIGMA_NS",
     "TRUST_REASONS",
     "BalanceOptions",
+    "Interpolation",
     "LineGains",
     "LineNoise",
     "Nodes",
@@ -47,6 +50,7 @@ __all__ = [
     "depth_table_m",
     "direction_gains",
     "distance_to_data_m",
+    "distance_to_data_m_plain",
     "interpolate_by",
     "interpolate_nodes",
     "interpolate_nodes_plain",

@@ -17,7 +17,7 @@ from yewline.geostat import VariogramModel, correlation
 from yewline.volume.interpolate import Nodes, interpolate_nodes
 from yewline.volume.natural import natural_weights
 
-__all__ = ["INTERPOLATORS", "distance_to_data_m", "interpolate_by"]
+__all__ = ["GAUSSIAN", "INTERPOLATORS", "Interpolation", "interpolate_by"]
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
@@ -29,7 +29,24 @@ _NEIGHBOURS: Final = 24
 _POWER: Final = 2.0
 _SAME_M: Final = 1e-6
 _BLOCK: Final = 4096
-_NEAREST: Final = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Interpolation:
+    """How a volume is made between lines.
+
+    Attributes
+    ----------
+    method : one of `INTERPOLATORS`.
+    model : how strength varies, for "kriging".
+    """
+
+    method: str = "gaussian"
+    model: VariogramModel | None = None
+
+
+GAUSSIAN: Final = Interpolation()
+"""The usual way."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,41 +131,6 @@ def interpolate_by(
             out[depths[:, None], j, i] = np.maximum(_weighed(values, *weigh(places[j, i])), least).T
     out[~covered] = np.nan
     return out
-
-
-def distance_to_data_m(nodes: Nodes, x: Array, y: Array) -> Strength:
-    """Distance from each cell to the nearest stretch of a line.
-
-    Parameters
-    ----------
-    nodes : N points on lines, each standing for `half_m` of its line to either side.
-    x, y : (X,), (Y,) cell centres, m.
-
-    Returns
-    -------
-    (Y, X) float32, m; 0 on a line.
-
-    Raises
-    ------
-    InputError : there are no nodes.
-
-    Examples
-    --------
-    >>> one = np.ones(2)
-    >>> nodes = Nodes(np.array([0.5, 1.5]), 0 * one, one, 0 * one, 0.5 * one, one, np.ones((2, 1), np.float32))
-    >>> distance_to_data_m(nodes, np.array([1.2, 5.0]), np.array([0.0, 4.0])).tolist()
-    [[0.0, 3.0], [4.0, 5.0]]
-    """
-    if len(nodes.x) == 0:
-        raise InputError("there are no nodes to be near to")
-    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-    # The nearest stretch belongs to one of the nearest middles, since stretches of a visit are of about one length.
-    near = KDTree(np.column_stack([nodes.x, nodes.y])).query(places, k=min(_NEAREST, len(nodes.x)), workers=-1)[1]
-    near = near.reshape(len(places), -1)
-    dx, dy = nodes.x[near] - places[:, :1], nodes.y[near] - places[:, 1:]
-    along, cross = np.abs(dx * nodes.ux[near] + dy * nodes.uy[near]), dx * nodes.uy[near] - dy * nodes.ux[near]
-    away = np.hypot(np.maximum(along - nodes.half_m[near], 0.0), cross).min(axis=1)
-    return away.reshape(len(y), len(x)).astype(np.float32)
 
 
 def _weighed(values: Array, numbers: Index, weights: Array) -> Array:

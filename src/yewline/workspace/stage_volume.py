@@ -89,7 +89,7 @@ def make_visit_volume(
     )
     if not parts:
         return _no_volume(grid, faults)
-    volume = volume_of_nodes(list(parts.values()), velocity, grid, **lengths)
+    volume = volume_of_nodes(list(parts.values()), velocity, grid, line_spacing_m=spacing_m, separation_m=separation_m)
     volume = volume.assign_attrs(velocity_m_per_ns=velocity.mean_m_per_ns)
     return _with_findings(volume, faults)
 
