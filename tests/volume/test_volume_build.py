@@ -9,10 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from yewline.errors import Cancelled, InputError
+from yewline.geostat import VariogramModel
 from yewline.model import VelocityField, VolumeGrid, make_radargram, with_amplitude
 from yewline.progress import Progress
 from yewline.units import Z90
-from yewline.volume import build_volume, cell_depth_error_m, cut_slices, sample_depths_m
+from yewline.volume import INTERPOLATORS, Interpolation, build_volume, cell_depth_error_m, cut_slices, sample_depths_m
 
 GRID = VolumeGrid(x0=0, y0=0, cell_m=0.25, nx=21, ny=13, depth_step_m=0.05, nz=30)
 SLOW, FAST = 0.073, 0.130
@@ -283,3 +284,29 @@ def test_lines_that_do_not_say_their_error_leave_it_unknown():
     volume = build_volume([line], VelocityField.uniform(0.1, 0.01), grid, line_spacing_m=0.5)
     assert np.isnan(volume["position_sigma"]).all()
     assert np.isfinite(volume["strength"].values[0, 0]).all()
+
+
+@pytest.mark.parametrize("method", INTERPOLATORS)
+def test_a_volume_is_made_by_the_way_that_was_chosen(method):
+    model = VariogramModel("exponential", partial_sill=1.0, range_m=2.0, nugget=0.01)
+    volume = build_volume(
+        flat_lines(value=2.0),
+        VelocityField.uniform(0.1, 0.01),
+        GRID,
+        line_spacing_m=0.5,
+        interpolation=Interpolation(method, model),
+    )
+    assert volume.attrs["interpolation"] == method
+    # What needs triangles ends at the outermost traces' pieces, an eighth of a metre inside.
+    inside = volume.isel(x=slice(1, -1))
+    assert inside.coverage.values.all()
+    np.testing.assert_allclose(inside.strength.values, 2.0, rtol=1e-5)
+
+
+def test_every_cell_says_how_far_the_nearest_line_is():
+    wide = VolumeGrid(x0=0, y0=-1.0, cell_m=0.25, nx=21, ny=13, depth_step_m=0.1, nz=5)
+    volume = build_volume(flat_lines(n_lines=3), VelocityField.uniform(0.1, 0.01), wide, line_spacing_m=0.5)
+    expected = [1.0, 0.75, 0.5, 0.25, 0.0, 0.25, 0.0, 0.25, 0.0, 0.25, 0.5, 0.75, 1.0]
+    np.testing.assert_allclose(volume.distance_m.values[:, 10], expected, atol=1e-6)
+    assert volume.distance_m.attrs["units"] == "m"
+    np.testing.assert_array_equal(volume.coverage.values[0, :, 10], volume.distance_m.values[:, 10] <= 0.25)

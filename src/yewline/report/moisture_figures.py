@@ -14,7 +14,7 @@ from yewline.report.palette import INK, MUTED, NO_DATA, OTHER, PAPER, STYLE
 from yewline.report.pictures import Picture, make_picture
 from yewline.report.words import count, date_words, number, p_value, short_name
 from yewline.workspace.results import SiteResult, VisitResult
-from yewline.workspace.stage_moisture import MoistureAgainst, MoistureFigures
+from yewline.workspace.stage_moisture import MoistureAgainst, MoistureFigures, ScaleVariance
 
 __all__ = ["comparison_sentences", "moisture_section", "variogram_plot"]
 
@@ -28,7 +28,9 @@ def moisture_section(result: SiteResult) -> dict[str, Any]:
     held = [(visit, visit.moisture_figures) for visit in result.visits if visit.moisture_figures is not None]
     return {
         "moisture_compared": comparison_sentences(result),
-        "moisture_tables": [_level_table(held), _variability_table(held), *_places_table(result)] if held else [],
+        "moisture_tables": [_level_table(held), _variability_table(held), _pattern_table(held), *_places_table(result)]
+        if held
+        else [],
         "variograms": _variograms(held),
         "moisture_notes": _notes(held),
     }
@@ -62,49 +64,73 @@ def _pair_sentence(pair: MoistureAgainst) -> str:
 
 
 def _level_table(held: list[tuple[VisitResult, MoistureFigures]]) -> Table:
-    heads = ("Visit", "Readings", "Mean", "Median", "10 in 100 below", "10 in 100 above", "Shared error")
+    heads = ("Visit", "Readings", "Mean", "Median", "Driest and wettest tenth", "Shared error")
     table = Table("Level of moisture (m³/m³): how wet", heads)
     for visit, figures in held:
         level = figures.level
         worth = f"worth {level.n_eff:.0f} independent" if math.isfinite(level.n_eff) else ""
+        tenths = [_estimate(value, 3) for value in (level.p10, level.p90)]
         table.rows.append(
             [
-                Cell(visit.name, date_words(visit.settings.date)),
+                _visit_cell(visit),
                 Cell(str(level.n), worth),
-                *(_estimate(value, 3) for value in (level.mean, level.median, level.p10, level.p90)),
-                Cell(f"± {level.common_sd:.3f}", "sd, of all alike"),
+                _estimate(level.mean, 3),
+                _estimate(level.median, 3),
+                Cell(" and ".join(cell.text for cell in tenths), "; ".join(c.note for c in tenths if c.note)),
+                Cell(f"± {level.common_sd:.3f}", "sd"),
             ]
         )
     return table
 
 
 def _variability_table(held: list[tuple[VisitResult, MoistureFigures]]) -> Table:
-    heads = (
-        "Visit",
-        "Deviation",
-        "Robust",
-        "Over the mean",
-        "Alike over",
-        "Between readings",
-        "Far and near",
-        "Wetter quarter",
+    heads = ("Visit", "Deviation", "Robust", "Over the mean", "5–20 m apart", "Under 0.5 m apart")
+    table = Table(
+        "Variability of moisture (m³/m³): how unevenly it is spread, the readings' own error taken off", heads
     )
-    table = Table("Variability of moisture: how unevenly it is spread, the readings' own error taken off", heads)
     for visit, figures in held:
-        spread = figures.variability
+        spread, scales = figures.variability, figures.scales
         table.rows.append(
             [
-                Cell(visit.name, date_words(visit.settings.date)),
+                _visit_cell(visit),
                 _estimate(spread.sd, 3),
                 _estimate(spread.robust_sd, 3),
                 _estimate(spread.cv, 2),
+                _scale_cell(scales.macro),
+                _scale_cell(scales.micro),
+            ]
+        )
+    return table
+
+
+def _pattern_table(held: list[tuple[VisitResult, MoistureFigures]]) -> Table:
+    heads = ("Visit", "Alike over", "Between readings", "Moran's I", "Wetter quarter")
+    table = Table("Pattern of moisture: over what distance it is alike", heads)
+    for visit, figures in held:
+        moran = figures.moran
+        table.rows.append(
+            [
+                _visit_cell(visit),
                 _range_cell(figures),
                 _nugget_cell(figures),
-                _scales_cell(figures),
+                Cell("–") if moran is None else Cell(number(moran.i), f"p = {p_value(float(moran.p_permutation))}"),
                 _patches_cell(figures),
             ]
         )
     return table
+
+
+def _visit_cell(visit: VisitResult) -> Cell:
+    return Cell(visit.name, date_words(visit.settings.date))
+
+
+def _scale_cell(scale: ScaleVariance) -> Cell:
+    if scale.why:
+        return Cell("–", "not measured")
+    found = scale.variance
+    ends = [math.sqrt(max(end, 0.0)) for end in (found.low, found.high) if math.isfinite(end)]
+    note = f"{number(ends[0], 3)} to {number(ends[1], 3)}" if len(ends) == 2 else ""
+    return Cell(number(math.sqrt(max(found.value, 0.0)), 3), note)
 
 
 def _estimate(value: Any, digits: int) -> Cell:
@@ -134,23 +160,13 @@ def _nugget_cell(figures: MoistureFigures) -> Cell:
     return Cell(f"{100 * found.value:.0f} %", f"{100 * found.low:.0f} to {100 * found.high:.0f} %")
 
 
-def _scales_cell(figures: MoistureFigures) -> Cell:
-    micro, macro = figures.scales.micro, figures.scales.macro
-    far = "not measured" if macro.why else number(math.sqrt(max(macro.variance.value, 0.0)), 3)
-    near = "not measured" if micro.why else number(math.sqrt(max(micro.variance.value, 0.0)), 3)
-    return Cell(
-        f"{far} at {macro.shortest_m:g}–{macro.longest_m:g} m", f"{near} at {micro.shortest_m:g}–{micro.longest_m:g} m"
-    )
-
-
 def _patches_cell(figures: MoistureFigures) -> Cell:
-    patches, moran = figures.patches, figures.moran
-    alike = "" if moran is None else f"Moran's I {number(moran.i)} (p = {p_value(float(moran.p_permutation))})"
+    patches = figures.patches
     if patches is None:
-        return Cell("–", alike)
-    place = "" if figures.arrangement is None else f", {figures.arrangement.verdict}"
-    largest = f", the largest {patches.largest_area_m2:.0f} m²"
-    return Cell(f"{count(patches.count, 'patch').replace('patchs', 'patches')}{largest}{place}", alike)
+        return Cell("–")
+    many = "1 patch" if patches.count == 1 else f"{patches.count} patches"
+    verdict = "" if figures.arrangement is None else figures.arrangement.verdict
+    return Cell(f"{many}, the largest {patches.largest_area_m2:.0f} m²", verdict)
 
 
 def _places_table(result: SiteResult) -> list[Table]:

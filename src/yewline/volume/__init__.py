@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from yewline.volume.attributes import volume_energy, volume_quietness, volume_similarity, volume_truncation
 from yewline.volume.balance import BalanceOptions, LineGains, apply_gains, direction_gains, line_gains
 from yewline.volume.build import (
     RADIUS_IN_SPACINGS,
@@ -14,7 +15,10 @@ from yewline.volume.build import (
 )
 from yewline.volume.comparison import compare_volumes
 from yewline.volume.depths import cell_depth_error_m, depth_table_m, sample_depths_m
+from yewline.volume.distance import distance_to_data_m, distance_to_data_m_plain
 from yewline.volume.interpolate import Nodes, interpolate_nodes, interpolate_nodes_plain
+from yewline.volume.interpolators import GAUSSIAN, INTERPOLATORS, Interpolation, interpolate_by
+from yewline.volume.natural import natural_weights, natural_weights_plain
 from yewline.volume.pieces import Pieces, cut_pieces
 from yewline.volume.pyramid import pyramid
 from yewline.volume.registration import register_volumes
@@ -31,11 +35,14 @@ from yewline.volume.trusted_depth import GAINS, TRUST_REASONS, LineNoise, line_n
 
 __all__ = [
     "GAINS",
+    "GAUSSIAN",
+    "INTERPOLATORS",
     "RADIUS_IN_SPACINGS",
     "RESPONSE_SIGMA_PERIODS",
     "TIME_ZERO_SIGMA_NS",
     "TRUST_REASONS",
     "BalanceOptions",
+    "Interpolation",
     "LineGains",
     "LineNoise",
     "Nodes",
@@ -52,11 +59,16 @@ __all__ = [
     "depth_bins_plain",
     "depth_table_m",
     "direction_gains",
+    "distance_to_data_m",
+    "distance_to_data_m_plain",
+    "interpolate_by",
     "interpolate_nodes",
     "interpolate_nodes_plain",
     "line_gains",
     "line_nodes",
     "line_noise",
+    "natural_weights",
+    "natural_weights_plain",
     "pyramid",
     "register_volumes",
     "sample_depths_m",
@@ -65,5 +77,9 @@ __all__ = [
     "slice_label",
     "slice_thickness_m",
     "trusted_depth",
+    "volume_energy",
     "volume_of_nodes",
+    "volume_quietness",
+    "volume_similarity",
+    "volume_truncation",
 ]

@@ -140,7 +140,7 @@ def line_gains(
     p, applied = np.full(n_families, np.nan), np.zeros(n_families, np.bool_)
     for k in range(n_families):
         own = np.flatnonzero(family == k)
-        level, variance, across = _levels([parts[n] for n in own], spacing)
+        level, variance, across = _levels([part for part, f in zip(parts, family, strict=True) if f == k], spacing)
         known = np.isfinite(level)
         if known.sum() < _FEWEST_LINES:
             continue

@@ -15,7 +15,9 @@ from yewline.errors import InputError
 from yewline.model import VelocityField, VolumeGrid, make_volume
 from yewline.progress import SILENT, Progress
 from yewline.volume.depths import cell_depth_error_m, depth_table_m
-from yewline.volume.interpolate import Nodes, interpolate_nodes, joined_nodes
+from yewline.volume.distance import distance_to_data_m
+from yewline.volume.interpolate import Nodes, joined_nodes
+from yewline.volume.interpolators import GAUSSIAN, Interpolation, interpolate_by
 from yewline.volume.pieces import Pieces, cut_pieces
 from yewline.volume.resample import depth_bins
 
@@ -68,6 +70,7 @@ def build_volume(
     separation_m: float = 0.0,
     radius_m: float | None = None,
     time_zero_sigma_ns: float = TIME_ZERO_SIGMA_NS,
+    interpolation: Interpolation = GAUSSIAN,
     progress: Progress = SILENT,
 ) -> xr.Dataset:
     """Put the lines of a visit into one volume at estimated depth.
@@ -82,13 +85,14 @@ def build_volume(
     separation_m : distance between transmitter and receiver.
     radius_m : no line farther than this counts; 1.5 line spacings if not given.
     time_zero_sigma_ns : error of time zero, one standard deviation, for the depth error.
+    interpolation : the way from lines to cells; the Gaussian weights of the notes if not given.
     progress : told of every line.
 
     Returns
     -------
     Dataset (depth, y, x): `strength` (mean envelope; NaN without data), `coverage`, `depth_error` [m, half-width of the
     90 % interval; NaN without data]; and over (y, x) `position_sigma` [m, 1 sd per axis; NaN without data, or where the
-    lines do not say it].
+    lines do not say it] and `distance_m` to the nearest line, also where there is no data.
 
     Raises
     ------
@@ -129,6 +133,7 @@ def build_volume(
         separation_m=separation_m,
         radius_m=radius_m,
         time_zero_sigma_ns=time_zero_sigma_ns,
+        interpolation=interpolation,
     )
 
 
@@ -141,13 +146,15 @@ def volume_of_nodes(
     separation_m: float = 0.0,
     radius_m: float | None = None,
     time_zero_sigma_ns: float = TIME_ZERO_SIGMA_NS,
+    interpolation: Interpolation = GAUSSIAN,
 ) -> xr.Dataset:
     """The second half of `build_volume`: depth bins of all lines, each from `line_nodes`, to one volume.
 
     Parameters
     ----------
     parts : one a line, in the order of the lines, on which the last bits depend.
-    velocity, grid, line_spacing_m, separation_m, radius_m, time_zero_sigma_ns : as for `build_volume`.
+    velocity, grid, line_spacing_m, separation_m, radius_m, time_zero_sigma_ns, interpolation : as for
+        `build_volume`.
 
     Returns
     -------
@@ -164,11 +171,20 @@ def volume_of_nodes(
     separation = check_in_range(separation_m, "separation_m", 0.0, 10.0)
     error = cell_depth_error_m(velocity, grid, time_zero_sigma_ns=time_zero_sigma_ns, separation_m=separation)
     # Strength by depth, and one more column: the square of the position sigma.
-    made = interpolate_nodes(joined_nodes(parts), grid.x, grid.y, line_spacing_m=spacing, radius_m=radius)
+    nodes = joined_nodes(parts)
+    made = interpolate_by(
+        interpolation.method,
+        nodes,
+        grid.x,
+        grid.y,
+        line_spacing_m=spacing,
+        radius_m=radius,
+        model=interpolation.model,
+    )
     strength, sigma = made[:-1], np.sqrt(made[-1])
     coverage = np.isfinite(strength)
     error[~coverage] = np.nan
-    return make_volume(
+    volume = make_volume(
         grid,
         strength=strength,
         coverage=coverage,
@@ -182,8 +198,11 @@ def volume_of_nodes(
             "time_zero_sigma_ns": float(time_zero_sigma_ns),
             "velocity": velocity.source,
             "measure": "mean envelope",
+            "interpolation": interpolation.method,
         },
     )
+    away = distance_to_data_m(nodes, grid.x, grid.y, radius_m=radius)
+    return volume.assign(distance_m=(("y", "x"), away, {"units": "m", "long_name": "distance from the nearest line"}))
 
 
 def line_nodes(

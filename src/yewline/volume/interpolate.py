@@ -15,7 +15,7 @@ from yewline._check import check_positive
 from yewline._compiled import njit
 from yewline.errors import InputError
 
-__all__ = ["Nodes", "interpolate_nodes", "interpolate_nodes_plain", "joined_nodes"]
+__all__ = ["Nodes", "buckets_of", "interpolate_nodes", "interpolate_nodes_plain", "joined_nodes"]
 
 Array = npt.NDArray[np.float64]
 Strength = npt.NDArray[np.float32]
@@ -114,7 +114,7 @@ def interpolate_nodes(nodes: Nodes, x: Array, y: Array, *, line_spacing_m: float
     (0.5, nan)
     """
     spacing, radius = check_positive(line_spacing_m, "line_spacing_m"), check_positive(radius_m, "radius_m")
-    order, start, corner, shape, most = _buckets(nodes, radius)
+    order, start, corner, shape, most = buckets_of(nodes, radius)
     out: Strength = _interpolate(
         (nodes.x[order], nodes.y[order], nodes.ux[order], nodes.uy[order], nodes.half_m[order], nodes.sigma_m[order]),
         nodes.values[order],
@@ -136,7 +136,7 @@ def _patterns(values: Strength) -> npt.NDArray[np.int64]:
     return number
 
 
-def _buckets(
+def buckets_of(
     nodes: Nodes, radius: float
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], tuple[float, float], tuple[int, int], int]:
     """Sort nodes into square buckets one radius wide, so that a cell's neighbours lie in three by three of them."""

@@ -16,6 +16,7 @@ from yewline.model import VelocityField, VolumeGrid, provenance_steps
 from yewline.progress import SILENT, Progress
 from yewline.volume.build import RADIUS_IN_SPACINGS, line_nodes
 from yewline.volume.interpolate import Nodes, interpolate_nodes, joined_nodes
+from yewline.volume.median_around import median_around
 
 __all__ = ["GAINS", "TRUST_REASONS", "LineNoise", "line_noise", "trusted_depth"]
 
@@ -158,7 +159,9 @@ def trusted_depth(
     radius = RADIUS_IN_SPACINGS * spacing
     made = interpolate_nodes(joined_nodes(parts), grid.x, grid.y, line_spacing_m=spacing, radius_m=radius)
     strength, noise, settled = made[:-2], made[-2], made[-1]
-    usual = np.stack([_usual(level, max(1, round(around_m / grid.cell_m))) for level in strength])
+    side = max(1, round(around_m / grid.cell_m))
+    usual = np.stack([median_around(level, side, places=_PLACES) for level in strength])
+    usual[~np.isfinite(strength)] = np.nan
     depth, reason = _last_crossing(usual, ratio * noise.astype(np.float64), grid)
     reason[(reason == 0) & (settled < 0.5)] = TRUST_REASONS.index("noise_still_falling")
     gone = ~np.isfinite(strength).any(axis=0)
@@ -194,20 +197,6 @@ def _refuse_gain(line: xr.DataArray) -> None:
 def _with_noise(nodes: Nodes, noise: LineNoise) -> Nodes:
     told = np.broadcast_to(np.array([noise.level, noise.settled], np.float32), (len(nodes.x), 2))
     return replace(nodes, values=np.column_stack([nodes.values[:, :-1], told]))
-
-
-def _usual(level: npt.NDArray[np.float32], side: int) -> Array:
-    """Median over a square about each cell, of five by five cells spread over it at the most."""
-    reach = side // 2
-    offsets = np.unique(np.round(np.linspace(-reach, reach, min(_PLACES, 2 * reach + 1))).astype(int))
-    ny, nx = level.shape
-    wide = np.pad(level.astype(np.float64), reach, constant_values=np.nan)
-    stack = np.sort(
-        [wide[reach + j : reach + j + ny, reach + i : reach + i + nx] for j in offsets for i in offsets], axis=0
-    )
-    count = np.isfinite(stack).sum(axis=0)
-    low, high = (np.take_along_axis(stack, np.maximum(k, 0)[None], axis=0)[0] for k in ((count - 1) // 2, count // 2))
-    return np.where((count > 0) & np.isfinite(level), 0.5 * (low + high), np.nan)
 
 
 def _last_crossing(usual: Array, limit: Array, grid: VolumeGrid) -> tuple[Array, npt.NDArray[np.int8]]:

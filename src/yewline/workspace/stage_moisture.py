@@ -33,6 +33,7 @@ from yewline.ground import (
     MoistureLevel,
     MoisturePosterior,
     MoistureVariability,
+    ScaleVariance,
     TemporalStability,
     TwoScales,
     common_places,
@@ -44,7 +45,14 @@ from yewline.ground import (
 )
 from yewline.workspace.site import Visit
 
-__all__ = ["MoistureAgainst", "MoistureFigures", "MoistureOverVisits", "moisture_figures", "moisture_over_visits"]
+__all__ = [
+    "MoistureAgainst",
+    "MoistureFigures",
+    "MoistureOverVisits",
+    "ScaleVariance",
+    "moisture_figures",
+    "moisture_over_visits",
+]
 
 WETTER_PERCENTILE: Final = 75.0
 """Patches are the ground wetter than three quarters of the map (own choice, no source)."""

@@ -89,8 +89,14 @@ def make_visit_volume(
     )
     if not parts:
         return _no_volume(grid, faults)
-    sigma_ns = arrival_sigma_ns(float(about["centre_mhz"]))
-    volume = volume_of_nodes(list(parts.values()), velocity, grid, **lengths, time_zero_sigma_ns=sigma_ns)
+    volume = volume_of_nodes(
+        list(parts.values()),
+        velocity,
+        grid,
+        line_spacing_m=spacing_m,
+        separation_m=separation_m,
+        time_zero_sigma_ns=arrival_sigma_ns(float(about["centre_mhz"])),
+    )
     volume = volume.assign_attrs(velocity_m_per_ns=velocity.mean_m_per_ns)
     return _with_findings(volume, faults)
 

@@ -137,7 +137,7 @@ def save_volume(path: Path, volume: xr.Dataset, *, frame: Frame | None = None) -
     """
     levels = {f"level_{number}": level for number, level in enumerate(pyramid(volume), 1)}
     whole = volume.assign_attrs(levels=list(levels))
-    for group, level in {None: whole, **levels}.items():
+    for group, level in [(None, whole), *levels.items()]:
         told = _placed(level.assign_attrs(Conventions="CF-1.11"), Frame() if frame is None else frame)
         told.to_zarr(path, group=group, mode="w", consolidated=False, zarr_format=3, encoding=_encoding(told))
 
