@@ -29,7 +29,7 @@ def examples() -> list[list[tuple[str, str]]]:
 
 
 # What each example gives, in the order of the page: (x, y, m³/m³) of its first reading, and how many there are. That of
-# the samples is SciPy's orthogonal distance regression, repeated until the slope that the readings' error rests on stays.
+# the samples is SciPy's orthogonal distance regression, repeated until the slope that the error rests on stays.
 GIVEN = [
     ((0, 0, 0.215), 2),
     ((0, 0, 0.28), 1),
