@@ -294,7 +294,7 @@ def test_a_volume_is_made_by_the_way_that_was_chosen(method):
         VelocityField.uniform(0.1, 0.01),
         GRID,
         line_spacing_m=0.5,
-        interpolation=Interpolation(method, model),
+        interpolation=Interpolation(method, model, wavelength_m=2.5),
     )
     assert volume.attrs["interpolation"] == method
     # What needs triangles ends at the outermost traces' pieces, an eighth of a metre inside.

@@ -7,13 +7,16 @@ import pytest
 from scipy.interpolate import LinearNDInterpolator
 from scipy.spatial import Delaunay
 
-from yewline.errors import InputError
+from yewline.errors import InputError, YewlineWarning
 from yewline.geostat import VariogramModel, gaussian_field, krige_weights
 from yewline.volume import (
     INTERPOLATORS,
+    Interpolation,
     Nodes,
+    check_aliasing,
     distance_to_data_m,
     distance_to_data_m_plain,
+    fill_rows,
     interpolate_by,
     interpolate_nodes,
     natural_weights,
@@ -23,6 +26,10 @@ from yewline.volume import (
 MODEL = VariogramModel("exponential", partial_sill=1.0, range_m=3.0, ratio=0.4, azimuth_deg=30.0)
 REACH = {"line_spacing_m": 0.5, "radius_m": 0.75}
 ONE = np.ones(1)
+
+
+def by(method, nodes, x, y, *, model=MODEL, wavelength_m=2.5, **reach):
+    return interpolate_by(Interpolation(method, model, wavelength_m), nodes, x, y, **reach)
 
 
 def line(x, y, values):
@@ -69,15 +76,15 @@ def plane(x, y):
 @pytest.mark.parametrize("survey", SURVEYS)
 @pytest.mark.parametrize("method", ["linear", "natural_neighbour"])
 def test_planes_are_returned_as_they_are(survey, method):
-    made = interpolate_by(method, SURVEYS[survey](plane), X, Y, **REACH)
+    made = by(method, SURVEYS[survey](plane), X, Y, **REACH)
     xx, yy = np.meshgrid(X, Y)
     np.testing.assert_allclose(made[0], 3.0 + 0.5 * xx - 0.25 * yy, atol=1e-5)
 
 
 @pytest.mark.parametrize("survey", SURVEYS)
-@pytest.mark.parametrize("method", INTERPOLATORS)
+@pytest.mark.parametrize("method", [name for name in INTERPOLATORS if name != "fk"])
 def test_a_constant_stays_and_cells_between_lines_are_covered(survey, method):
-    made = interpolate_by(method, SURVEYS[survey](plane), X, Y, model=MODEL, **REACH)
+    made = by(method, SURVEYS[survey](plane), X, Y, model=MODEL, **REACH)
     assert np.isfinite(made).all()
     np.testing.assert_allclose(made[1], 1.0, atol=1e-5)
 
@@ -87,7 +94,7 @@ def test_data_are_kept_where_they_are(method):
     rng = np.random.default_rng(0)
     nodes = parallel(lambda x, y: rng.uniform(1, 2, (len(x), 1)))
     x, y = np.arange(0, 6.01, 0.2), np.arange(0, 4.01, 0.5)
-    made = interpolate_by(method, nodes, x, y, model=MODEL, **REACH)
+    made = by(method, nodes, x, y, model=MODEL, **REACH)
     # Kriging lets a millionth of the sill be noise.
     np.testing.assert_allclose(made[0].ravel(), nodes.values[:, 0], atol=2e-5)
 
@@ -96,7 +103,7 @@ def test_data_are_kept_where_they_are(method):
 def test_no_value_leaves_the_range_of_the_data(method):
     rng = np.random.default_rng(1)
     nodes = free(lambda x, y: rng.uniform(1, 2, (len(x), 3)))
-    made = interpolate_by(method, nodes, X, Y, **REACH)
+    made = by(method, nodes, X, Y, **REACH)
     assert nodes.values.min() - 1e-6 <= np.nanmin(made) <= np.nanmax(made) <= nodes.values.max() + 1e-6
 
 
@@ -104,21 +111,19 @@ def test_kriging_of_strength_is_never_below_nothing():
     rng = np.random.default_rng(2)
     nodes = parallel(lambda x, y: rng.lognormal(0, 2, (len(x), 2)))
     smooth = VariogramModel("gaussian", partial_sill=1.0, range_m=2.0, nugget=0.01)
-    assert interpolate_by("kriging", nodes, X, Y, model=smooth, **REACH).min() >= 0
+    assert by("kriging", nodes, X, Y, model=smooth, **REACH).min() >= 0
 
 
 def test_gaussian_is_the_one_that_volumes_are_made_by():
     nodes = crossed(plane)
-    np.testing.assert_array_equal(
-        interpolate_by("gaussian", nodes, X, Y, **REACH), interpolate_nodes(nodes, X, Y, **REACH)
-    )
+    np.testing.assert_array_equal(by("gaussian", nodes, X, Y, **REACH), interpolate_nodes(nodes, X, Y, **REACH))
     assert next(iter(INTERPOLATORS)) == "gaussian"
 
 
 def test_linear_is_scipys():
     rng = np.random.default_rng(4)
     nodes = free(lambda x, y: rng.normal(size=(len(x), 4)))
-    made = interpolate_by("linear", nodes, X, Y, **REACH)
+    made = by("linear", nodes, X, Y, **REACH)
     peer = LinearNDInterpolator(np.column_stack([nodes.x, nodes.y]), nodes.values)(*np.meshgrid(X, Y))
     np.testing.assert_allclose(np.moveaxis(made, 0, -1), peer, atol=1e-5)
 
@@ -174,7 +179,7 @@ def test_kriging_weights_are_those_of_geostat():
     one = np.ones(24)
     nodes = Nodes(at[:, 0], at[:, 1], one, 0 * one, 0 * one, one, values)
     x, y = np.linspace(0.5, 2.5, 6), np.linspace(0.5, 2.5, 5)
-    made = interpolate_by("kriging", nodes, x, y, line_spacing_m=3.0, radius_m=6.0, model=model)
+    made = by("kriging", nodes, x, y, line_spacing_m=3.0, radius_m=6.0, model=model)
     weights, _ = krige_weights(at, np.column_stack([c.ravel() for c in np.meshgrid(x, y)]), model=model)
     np.testing.assert_allclose(made.reshape(2, -1), values.T @ weights, atol=1e-5)
 
@@ -191,7 +196,7 @@ def test_kriging_along_the_structure_is_nearer_to_the_truth():
 
         for azimuth, off in errors.items():
             model = VariogramModel("exponential", partial_sill=1.0, range_m=3.0, ratio=0.4, azimuth_deg=azimuth)
-            made = interpolate_by("kriging", parallel(value), x, y, model=model, **REACH)
+            made = by("kriging", parallel(value), x, y, model=model, **REACH)
             off.append(np.mean((made[0] - value(*np.meshgrid(x, y))[..., 0]) ** 2))
     assert np.mean(errors[0.0]) < np.mean(errors[90.0])
     assert all(right < wrong for right, wrong in zip(errors[0.0], errors[90.0], strict=True))
@@ -200,7 +205,7 @@ def test_kriging_along_the_structure_is_nearer_to_the_truth():
 @pytest.mark.parametrize("method", ["linear", "inverse_distance", "natural_neighbour", "kriging"])
 def test_depths_that_only_some_nodes_reach_are_made_of_those(method):
     nodes = parallel(lambda x, y: np.column_stack([1 + 0 * x, np.where(y > 1.9, 5.0, np.nan), 2 + 0 * x]))
-    made = interpolate_by(method, nodes, X, Y, model=MODEL, **REACH)
+    made = by(method, nodes, X, Y, model=MODEL, **REACH)
     usual = interpolate_nodes(nodes, X, Y, **REACH)
     for depth, value in ((0, 1.0), (1, 5.0), (2, 2.0)):
         known = np.isfinite(made[depth])
@@ -227,16 +232,87 @@ def test_distance_is_its_plain_twins_whatever_the_radius(survey, radius):
     np.testing.assert_allclose(away.ravel(), plain, atol=1e-6)
 
 
+def band_limited(x, y):
+    """Waves of three metres and longer across the lines, shorter along them."""
+    return (
+        2.0 + np.cos(2 * np.pi * (y / 3.0 + x / 1.3)) * np.sin(2 * np.pi * x / 2.1) + 0.5 * np.cos(2 * np.pi * y / 4.0)
+    )
+
+
+def test_rows_of_a_limited_band_follow_from_lines_and_measured_ones_stay():
+    x, y = np.arange(0, 12, 0.1), np.arange(0, 12.01, 0.5)
+    measured = band_limited(x, y[:, None])
+    filled, rounds = fill_rows(measured, between=5)
+    truth = band_limited(x, np.arange(0, 12.01, 0.1)[:, None])
+    np.testing.assert_array_equal(filled[::5], measured)
+    assert rounds < 200
+    inside = slice(10, -10)
+    straight = np.column_stack([np.interp(np.arange(0, 12.01, 0.1), y, column) for column in measured.T])
+    off, of_straight = (np.sqrt(np.mean((a - truth)[inside, inside] ** 2)) for a in (filled, straight))
+    assert off < 0.25 * of_straight
+
+
+def test_a_missing_line_is_filled_better_than_straight_across():
+    x, y = np.arange(0, 12, 0.1), np.arange(0, 12.01, 0.5)
+    truth = band_limited(x, y[:, None])
+    measured = truth.copy()
+    measured[11] = np.nan
+    filled, _ = fill_rows(measured, between=1)
+    straight = 0.5 * (truth[10] + truth[12])
+    assert np.abs(filled[11] - truth[11])[10:-10].mean() < 0.5 * np.abs(straight - truth[11])[10:-10].mean()
+
+
+def test_rounds_end_by_the_tolerance():
+    measured = band_limited(np.arange(0, 6, 0.1), np.arange(0, 6.01, 0.5)[:, None])
+    loose, tight = (fill_rows(measured, between=4, tolerance=t)[1] for t in (1e-2, 1e-6))
+    assert loose <= tight
+    assert fill_rows(measured, between=4, tolerance=1e-12, most_rounds=70)[1] == 70
+
+
+def test_lines_to_cells_by_their_spectrum_are_nearer_than_by_triangles():
+    value = lambda x, y: band_limited(x, y)[:, None]  # noqa: E731
+    nodes = parallel(value)
+    inside_x, inside_y = np.arange(0.7, 5.3, 0.1), np.arange(0.7, 3.3, 0.1)
+    truth = band_limited(*np.meshgrid(inside_x, inside_y))
+    off = {m: np.sqrt(np.mean((by(m, nodes, inside_x, inside_y, **REACH)[0] - truth) ** 2)) for m in ("fk", "linear")}
+    assert off["fk"] < off["linear"]
+
+
+def test_turned_lines_give_turned_cells():
+    straight = parallel(lambda x, y: band_limited(x, y)[:, None])
+    turned = Nodes(straight.y, straight.x, straight.uy, straight.ux, straight.half_m, straight.sigma_m, straight.values)
+    one, two = by("fk", straight, X, Y, **REACH), by("fk", turned, Y, X, **REACH)
+    np.testing.assert_allclose(two[0].T, one[0], atol=0.02)
+
+
+def test_lines_too_far_apart_for_the_wavelength_are_warned_of_or_refused():
+    check_aliasing(0.05, 0.21)
+    with pytest.warns(YewlineWarning, match=r"lines 0\.25 m apart hold slopes up to 39° only at .* 0\.63 m"):
+        check_aliasing(0.25, 0.63)
+    with pytest.raises(InputError, match=r"too far apart .*0\.5 m at a wavelength of 0\.25 m.*0\.062 m apart"):
+        by("fk", parallel(plane), X, Y, wavelength_m=0.25, **REACH)
+
+
+def test_what_is_not_regular_is_refused():
+    with pytest.raises(InputError, match=r"all in one direction"):
+        by("fk", crossed(plane), X, Y, **REACH)
+    with pytest.raises(InputError, match=r"straight and at even distances .*off by up to 0\.\d+ m"):
+        by("fk", free(plane), X, Y, **REACH)
+    with pytest.raises(InputError, match=r"three whole ones.*2 whole of 4"):
+        fill_rows([[1.0, 2.0], [np.nan, np.nan], [3.0, 4.0], [np.nan, np.nan]], between=2)
+
+
 def test_faults_are_told():
-    nodes = parallel(plane)
     with pytest.raises(InputError, match=r"method must be one of gaussian, linear, .*'spline'"):
-        interpolate_by("spline", nodes, X, Y, **REACH)
+        Interpolation("spline")
     with pytest.raises(InputError, match=r"kriging needs a model .*direction of the structure"):
-        interpolate_by("kriging", nodes, X, Y, **REACH)
+        Interpolation("kriging")
+    with pytest.raises(InputError, match=r"needs the wavelength in the ground.*velocity over frequency"):
+        Interpolation("fk")
     x = np.arange(0, 6.01, 0.2)
     for method in ("linear", "natural_neighbour"):
         with pytest.raises(InputError, match=r"one straight line.*31 nodes.*\"gaussian\" or \"inverse_distance\""):
-            interpolate_by(method, line(x, 0 * x + 1.0, plane(x, x)), X, Y, **REACH)
+            by(method, line(x, 0 * x + 1.0, plane(x, x)), X, Y, **REACH)
     nothing = Nodes(*(np.zeros(0) for _ in range(6)), np.zeros((0, 1), np.float32))
     with pytest.raises(InputError, match="no nodes to be near to"):
         distance_to_data_m(nothing, X, Y, radius_m=1.0)

@@ -22,6 +22,7 @@ from yewline.volume.natural import natural_weights, natural_weights_plain
 from yewline.volume.pieces import Pieces, cut_pieces
 from yewline.volume.pyramid import pyramid
 from yewline.volume.registration import register_volumes
+from yewline.volume.regularise import check_aliasing, fill_rows
 from yewline.volume.resample import depth_bins, depth_bins_plain
 from yewline.volume.slices import (
     choose_slice,
@@ -51,6 +52,7 @@ __all__ = [
     "arrival_sigma_ns",
     "build_volume",
     "cell_depth_error_m",
+    "check_aliasing",
     "choose_slice",
     "compare_volumes",
     "cut_pieces",
@@ -61,6 +63,7 @@ __all__ = [
     "direction_gains",
     "distance_to_data_m",
     "distance_to_data_m_plain",
+    "fill_rows",
     "interpolate_by",
     "interpolate_nodes",
     "interpolate_nodes_plain",

@@ -172,15 +172,7 @@ def volume_of_nodes(
     error = cell_depth_error_m(velocity, grid, time_zero_sigma_ns=time_zero_sigma_ns, separation_m=separation)
     # Strength by depth, and one more column: the square of the position sigma.
     nodes = joined_nodes(parts)
-    made = interpolate_by(
-        interpolation.method,
-        nodes,
-        grid.x,
-        grid.y,
-        line_spacing_m=spacing,
-        radius_m=radius,
-        model=interpolation.model,
-    )
+    made = interpolate_by(interpolation, nodes, grid.x, grid.y, line_spacing_m=spacing, radius_m=radius)
     strength, sigma = made[:-1], np.sqrt(made[-1])
     coverage = np.isfinite(strength)
     error[~coverage] = np.nan
