@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
@@ -86,7 +87,9 @@ def _relation_of(model: SoilModel, soil: Soil, frequency_mhz: float) -> Velocity
         about = spread.sd_ln_v_about(model.permittivity(vwc))
         return np.asarray(np.hypot(about, model.ln_velocity_slope(vwc) * scatter))
 
-    return VelocityRelation(model.source, model.velocity_m_per_ns, relative_sigma)
+    # Authors and year; what follows belongs to a list of sources.
+    named = re.match(r".*?\b(?:18|19|20)\d\d", model.source)
+    return VelocityRelation(named[0] if named else model.source, model.velocity_m_per_ns, relative_sigma)
 
 
 TOPP: Final = relation_of_soil(Soil(model="topp"), frequency_mhz=_TOPP_MHZ)

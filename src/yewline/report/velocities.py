@@ -182,7 +182,7 @@ def _draw_source(axes: Any, source: SourceVelocity, row: int, *, used: bool, lim
     )  # fmt: skip
     v = source.estimate.v_m_per_ns
     axes.plot(
-        [v], [row], marker="D" if used else "o", markersize=6.5 if used else 5.5, color=colour,
+        [v], [row], marker="D" if used else "o", markersize=5.0 if used else 5.5, color=colour,
         markerfacecolor=colour if source.compared else PAPER, markeredgecolor=PAPER if source.compared else colour,
         markeredgewidth=0.8, zorder=4,
     )  # fmt: skip

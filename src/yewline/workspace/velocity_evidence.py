@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from yewline.ground import Biases, VelocityEvidence
@@ -21,6 +22,8 @@ __all__ = ["source_evidence"]
 
 SIZE, ZERO = "size of objects", "time zero"
 """Errors that all sources share which follow legs of hyperbolas."""
+F64 = npt.NDArray[np.float64]
+
 _MEAN_OF_HALF_NORMAL: Final = math.sqrt(2.0 / math.pi)
 _SD_OF_HALF_NORMAL: Final = math.sqrt(1.0 - 2.0 / math.pi)
 _SETTING: Final = {"gather": "gathers"}
@@ -49,11 +52,11 @@ def source_evidence(
     Notes
     -----
     Hyperbolas speak of their own places; those of objects crossed at an angle are left out, being too fast by a factor
-    that nobody knows. What scatter they have beyond the errors of their fits belongs to the objects and is
-    shared by the hyperbolas of one; what the bootstrap over lines and objects finds beyond that is shared by all. They
-    stand for the depth of most of them: read one by one, their velocities would seem to grow with depth, because one
-    that is too fast also lies too deep, or to fall with time, because wide objects are too fast most of all where they
-    are shallow. Every other source is one value for the whole site.
+    that nobody knows. What scatter they have beyond the errors of their fits is each one's own as far as hyperbolas of
+    one object differ, and else belongs to the objects; what the bootstrap over lines and objects finds beyond that is
+    shared by all. They stand for the depth of most of them: read one by one, their velocities would seem to grow with
+    depth, because one that is too fast also lies too deep, or to fall with time, because wide objects are too fast most
+    of all where they are shallow. Every other source is one value for the whole site.
 
     Objects are larger than points, which makes all sources that follow legs too fast, never too slow. With a radius
     that is half-normal about zero, as wide as `OBJECT_RADIUS_M`, they are so by √(2/π) of what that radius does on
@@ -98,6 +101,8 @@ def _of_hyperbolas(
     v = np.array([fit.v_m_per_ns for fit in fits])
     own = np.array([fit.sigma_v_m_per_ns for fit in fits]) / v
     spread = hyperbola_velocity(fits, seed=seed).spread_m_per_ns / about.v_m_per_ns
+    within = min(_spread_within(v / about.v_m_per_ns, own, things), spread)
+    own, spread = np.hypot(own, within), math.sqrt(spread**2 - within**2)
     # Of the mean: what the errors above already say, and what the bootstrap says.
     of_things = sum(1.0 / (spread**2 + 1.0 / (own[things == thing] ** -2.0).sum()) for thing in np.unique(things))
     boot = max(about.sigma_m_per_ns**2 - shared**2, 0.0) / about.v_m_per_ns**2
@@ -114,3 +119,14 @@ def _of_hyperbolas(
         thing=things.astype(np.int64),
         thing_sigma=spread,
     )
+
+
+def _spread_within(relative: F64, own: F64, things: npt.NDArray[np.int32]) -> float:
+    """By how much hyperbolas of one object differ beyond the errors of their fits, one standard deviation."""
+    count = np.bincount(things)
+    off = relative - (np.bincount(things, relative) / np.maximum(count, 1))[things]
+    freedom = int(np.sum(np.maximum(count - 1, 0)))
+    if freedom == 0:
+        return 0.0
+    several = count[things] > 1
+    return math.sqrt(max(float((off**2).sum()) / freedom - float(np.mean(own[several] ** 2)), 0.0))
