@@ -170,3 +170,21 @@ def test_wetter_readings_put_the_same_echoes_shallower(text_site: Path):
     # Topp 1980: 0.07295 m/ns at a water content of 0.30.
     assert visit["velocity_m_per_ns"]["mean"] == pytest.approx(0.073, abs=0.001)
     assert depth_of_echo(text_site, 1.6, 1.5) == pytest.approx(DEPTH * 0.073 / 0.098, abs=0.06)
+
+
+def test_lines_are_brought_to_one_level_only_where_the_site_asks_for_it(text_site: Path) -> None:
+    plain = run(text_site).report.read_text()
+    before = load_volume(text_site / "results" / "visits" / "day" / "volume.zarr")
+    assert "gains_lines" not in before.attrs
+    with (text_site / "site.toml").open("a") as file:
+        file.write('\n[volume]\nbalance = ["lines"]\ninterpolation = "linear"\n')
+    outcome = run(text_site)
+    assert "volume day" in outcome.made
+    after = load_volume(text_site / "results" / "visits" / "day" / "volume.zarr")
+    gains = json.loads(after.attrs["gains_lines"])
+    assert len(gains["gain"]) == after.attrs["lines"]
+    # Lines of six metres under burials a third as long: none is moved by more than the bound, and the page says so.
+    assert max(abs(20 * np.log10(gain)) for gain in gains["gain"]) < 6.0
+    assert "brought to the level of their neighbours" in outcome.report.read_text()
+    assert "brought to the level of their neighbours" not in plain
+    assert not np.array_equal(after["strength"].values, before["strength"].values, equal_nan=True)

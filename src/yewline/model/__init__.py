@@ -36,7 +36,7 @@ from yewline.model.readings import (
 )
 from yewline.model.recording import ReadHints, Recording
 from yewline.model.settings import Settings, read_settings, read_toml
-from yewline.model.site import PrimaryChoice, Release, SiteSettings, TargetModel, TargetSize
+from yewline.model.site import PrimaryChoice, Release, SiteSettings, TargetModel, TargetSize, VolumeSettings
 from yewline.model.velocity import VelocityField
 from yewline.model.visit import (
     Antenna,
@@ -86,6 +86,7 @@ __all__ = [
     "VelocitySource",
     "VisitSettings",
     "VolumeGrid",
+    "VolumeSettings",
     "YesNo",
     "add_provenance",
     "centroids",

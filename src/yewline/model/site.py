@@ -9,7 +9,7 @@ from pydantic import Field, field_validator, model_validator
 from yewline.model.frame import Frame, Grid
 from yewline.model.settings import Settings
 
-__all__ = ["PrimaryChoice", "Release", "SiteSettings", "TargetModel", "TargetSize"]
+__all__ = ["PrimaryChoice", "Release", "SiteSettings", "TargetModel", "TargetSize", "VolumeSettings"]
 
 
 class TargetSize(Settings):
@@ -64,6 +64,15 @@ class Release(Settings):
     note: str = ""
 
 
+class VolumeSettings(Settings):
+    """`[volume]`: how lines become one block of ground."""
+
+    balance: tuple[Literal["lines", "directions"], ...] = Field(
+        default=(), description="what is brought to one level: lines beside one another (stripes), crossed directions"
+    )
+    interpolation: Literal["gaussian", "linear", "inverse_distance", "natural_neighbour", "fk"] = "gaussian"
+
+
 class SiteSettings(Settings):
     """All of `site.toml`."""
 
@@ -80,6 +89,7 @@ class SiteSettings(Settings):
     cell_m: float | None = Field(default=None, gt=0.01, le=2, description="cell of the volume; else half the spacing")
     depth_step_m: float = Field(default=0.025, gt=0.002, le=0.5)
     depth_max_m: float | None = Field(default=None, gt=0.1, le=20)
+    volume: VolumeSettings = VolumeSettings()
 
     @model_validator(mode="after")
     def _grid_names_differ(self) -> SiteSettings:

@@ -204,6 +204,7 @@ class _Run:
             self.recipe,
             frame.ground[name].velocity,
             frame.grid,
+            how=self.site.settings.volume,
             spacing_m=frame.spacing_m[name],
             cache=self.halves,
             progress=self.progress,

@@ -11,10 +11,20 @@ import shapely
 import xarray as xr
 
 from yewline.errors import SettingsError
-from yewline.model import Finding, SiteSettings, VelocityField, VolumeGrid, make_volume
+from yewline.model import Finding, SiteSettings, VelocityField, VolumeGrid, VolumeSettings, make_volume
 from yewline.progress import Progress
 from yewline.recipe import Recipe
-from yewline.volume import arrival_sigma_ns, line_nodes, volume_of_nodes
+from yewline.volume import (
+    Interpolation,
+    LineGains,
+    Nodes,
+    apply_gains,
+    arrival_sigma_ns,
+    direction_gains,
+    line_gains,
+    line_nodes,
+    volume_of_nodes,
+)
 from yewline.workspace.around import Surroundings, alias_findings, lone_findings
 from yewline.workspace.line_cache import LineCache
 from yewline.workspace.stage_lines import finish_lines
@@ -57,6 +67,7 @@ def make_visit_volume(
     velocity: VelocityField,
     grid: VolumeGrid,
     *,
+    how: VolumeSettings,
     spacing_m: float,
     cache: LineCache,
     progress: Progress,
@@ -89,16 +100,46 @@ def make_visit_volume(
     )
     if not parts:
         return _no_volume(grid, faults)
+    balanced, gains = _balanced(parts, how, spacing_m)
+    faults += [_said_of_gains(kind, found, list(parts), visit) for kind, found in gains.items()]
+    centre_mhz = float(about["centre_mhz"])
     volume = volume_of_nodes(
-        list(parts.values()),
+        balanced,
         velocity,
         grid,
         line_spacing_m=spacing_m,
         separation_m=separation_m,
-        time_zero_sigma_ns=arrival_sigma_ns(float(about["centre_mhz"])),
+        time_zero_sigma_ns=arrival_sigma_ns(centre_mhz),
+        interpolation=Interpolation(how.interpolation, wavelength_m=1e3 * velocity.mean_m_per_ns / centre_mhz),
     )
-    volume = volume.assign_attrs(velocity_m_per_ns=velocity.mean_m_per_ns)
+    told = {f"gains_{kind}": json.dumps(found.as_dict()) for kind, found in gains.items()}
+    volume = volume.assign_attrs(velocity_m_per_ns=velocity.mean_m_per_ns, **told)
     return _with_findings(volume, faults)
+
+
+def _balanced(
+    parts: Mapping[str, Nodes], how: VolumeSettings, spacing_m: float
+) -> tuple[list[Nodes], dict[str, LineGains]]:
+    """Lines brought to one level as far as the settings ask for it, and by what each was multiplied."""
+    lines, gains = list(parts.values()), dict[str, LineGains]()
+    for kind, find in (("lines", line_gains), ("directions", direction_gains)):
+        if kind in how.balance:
+            gains[kind] = find(lines, line_spacing_m=spacing_m)
+            lines = apply_gains(lines, gains[kind])
+    return lines, gains
+
+
+def _said_of_gains(kind: str, found: LineGains, names: list[str], visit: str) -> Finding:
+    changed = np.flatnonzero(found.gain != 1.0)
+    if not len(changed):
+        text = f"the levels of {kind} differ by no more than chance: they are left as they are"
+        return Finding("found", "balance-none", text, visit=visit)
+    db = 20.0 * np.log10(found.gain[changed])
+    most = names[int(changed[np.abs(db).argmax()])]
+    text = f"{len(changed)} lines were brought to the level of their {'neighbours' if kind == 'lines' else 'crossings'}"
+    received = f"by {db.min():+.1f} to {db.max():+.1f} dB, most of all {most}"
+    do = "anything that is true of a whole line counts as a stripe, a drain under it too: look at that line by itself"
+    return Finding("found", "balance", text, received=received, do=do, visit=visit)
 
 
 def _no_volume(grid: VolumeGrid, faults: list[Finding]) -> xr.Dataset:
