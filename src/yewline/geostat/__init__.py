@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from yewline.geostat.covariance import FAMILIES, VariogramModel, correlation, length_scale, practical_range
+from yewline.geostat.drift import Drift
 from yewline.geostat.fields import gaussian_field
-from yewline.geostat.kriging import krige, krige_weights
+from yewline.geostat.kriging import KrigingOptions, krige, krige_weights
 from yewline.geostat.matern import SMOOTHNESS_BOUNDS, matern_correlation, matern_length
 from yewline.geostat.modes import MODE_FAMILIES, FieldModes, draw_modes, field_at, field_on_section
 from yewline.geostat.variogram import EmpiricalVariogram, empirical_variogram, fit_variogram
@@ -13,8 +14,10 @@ __all__ = [
     "FAMILIES",
     "MODE_FAMILIES",
     "SMOOTHNESS_BOUNDS",
+    "Drift",
     "EmpiricalVariogram",
     "FieldModes",
+    "KrigingOptions",
     "VariogramModel",
     "correlation",
     "draw_modes",
