@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from yewline.geostat.covariance import FAMILIES, VariogramModel, correlation, length_scale, practical_range
+from yewline.geostat.cross_validation import CrossValidation, cross_validate
 from yewline.geostat.drift import Drift
 from yewline.geostat.fields import gaussian_field
 from yewline.geostat.kriging import KrigingOptions, krige, krige_weights
@@ -14,12 +15,14 @@ __all__ = [
     "FAMILIES",
     "MODE_FAMILIES",
     "SMOOTHNESS_BOUNDS",
+    "CrossValidation",
     "Drift",
     "EmpiricalVariogram",
     "FieldModes",
     "KrigingOptions",
     "VariogramModel",
     "correlation",
+    "cross_validate",
     "draw_modes",
     "empirical_variogram",
     "field_at",
