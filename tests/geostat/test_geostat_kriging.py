@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pykrige.ok import OrdinaryKriging
 
 from yewline.errors import InputError
-from yewline.geostat import VariogramModel, krige, krige_weights, length_scale
+from yewline.geostat import KrigingOptions, VariogramModel, krige, krige_weights, length_scale
 
 # Isaaks & Srivastava 1989, An Introduction to Applied Geostatistics, ch. 12 (pp. 290-313): seven samples of V.
 XY = np.array([(61, 139), (63, 140), (64, 129), (68, 128), (71, 140), (73, 141), (75, 128)], dtype=float)
@@ -56,6 +56,9 @@ def test_isaaks_and_srivastava_weights() -> None:
     # Figure 12.8: a smooth model screens with negative weights, which must not be clipped.
     smooth, _ = krige_weights(XY, TARGET, model=VariogramModel("gaussian", partial_sill=10.0, range_m=10.0))
     np.testing.assert_allclose(np.sort(smooth[:, 0])[:3], [-0.2884, -0.0215, -0.0128], atol=1e-4)
+    # Figure 12.20: so does a strong anisotropy.
+    narrow, _ = krige_weights(XY, TARGET, model=exponential(a=100.0, ratio=0.1, azimuth_deg=135.0))
+    assert narrow.min() < 0
 
 
 @pytest.fixture(scope="module")
@@ -144,6 +147,35 @@ def test_shift_and_scale_carry_over(shift: float, scale: float, seed: int) -> No
     np.testing.assert_array_equal(variance, same)
 
 
+@given(st.floats(-180.0, 180.0), st.floats(0.05, 1.0), st.sampled_from([None, 4]), st.integers(0, 50))
+@settings(max_examples=25, deadline=None)
+def test_turns_and_shifts_of_the_ground_carry_over(turn: float, ratio: float, nearest: int | None, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    xy, z, at = rng.uniform(0, 10, (8, 2)), rng.standard_normal(8), rng.uniform(0, 10, (5, 2))
+    options = KrigingOptions(nearest=nearest)
+    plain = krige(xy, z, at, model=exponential(sill=1.0, ratio=ratio, azimuth_deg=25.0), options=options)
+    s, c = np.sin(np.radians(turn)), np.cos(np.radians(turn))
+    # Clockwise, as bearings are counted.
+    clockwise = np.array([[c, s], [-s, c]])
+    model = exponential(sill=1.0, ratio=ratio, azimuth_deg=25.0 + turn)
+    moved = krige(xy @ clockwise.T + [300.0, -50.0], z, at @ clockwise.T + [300.0, -50.0], model=model, options=options)
+    np.testing.assert_allclose(moved[0], plain[0], atol=1e-9)
+    np.testing.assert_allclose(moved[1], plain[1], atol=1e-9)
+
+
+@pytest.mark.parametrize("family", ["exponential", "spherical", "gaussian"])
+def test_variance_is_never_below_zero(family: str) -> None:
+    # At readings, and a rounding's width beside them, it is zero but for rounding.
+    rng = np.random.default_rng(12)
+    xy = rng.uniform(0, 30, (50, 2))
+    at = np.concatenate([xy, xy + 1e-9, xy + rng.uniform(-1e-7, 1e-7, xy.shape)])
+    model = VariogramModel(family, partial_sill=1e4, range_m=8.0)
+    for nearest in (None, 12):
+        _, variance = krige(xy, rng.standard_normal(50), at, model=model, options=KrigingOptions(nearest=nearest))
+        assert variance.min() >= 0.0
+        assert variance.max() < 1e-3
+
+
 def test_blocks_do_not_change_the_result(readings: tuple[np.ndarray, ...], monkeypatch: pytest.MonkeyPatch) -> None:
     xy, z, at = readings
     whole = krige(xy, z, at, model=exponential())
@@ -183,6 +215,16 @@ def test_repeated_readings_count_as_their_mean(model: VariogramModel, error: flo
 def test_faults() -> None:
     with pytest.raises(InputError, match=r"cannot be told apart by the variogram \(received two of them 0 m apart at"):
         krige([[1, 2], [5, 5], [1, 2]], [1.0, 2.0, 3.0], [[0, 0]], model=exponential())
+    # The pair is found wherever other readings lie between the two in x or y.
+    close = [[1.0, 2.0], [5.0, 2.0 + 5e-14], [9.0, 9.0], [1.0, 2.0 + 1e-13]]
+    with pytest.raises(
+        InputError, match=r"two of them 9\.\d+e-14 m apart at \(1, 2\)\)\. Give the model a nugget or the"
+    ):
+        krige(close, [1.0, 2.0, 3.0, 4.0], [[0, 0]], model=exponential())
+    with pytest.raises(InputError, match="error_sd must be numbers"):
+        krige(XY, V, TARGET, model=exponential(), error_sd=["small"] * 7)
+    with pytest.raises(InputError, match=r"weights are those of all readings \(received nearest = 3\)\. Leave it out"):
+        krige_weights(XY, TARGET, model=exponential(), options=KrigingOptions(nearest=3))
     with pytest.raises(InputError, match=r"one value for each place \(received 2 values for 7 places\)"):
         krige(XY, V[:2], TARGET, model=exponential())
     with pytest.raises(InputError, match=r"error_sd must be one number, or one for each reading"):

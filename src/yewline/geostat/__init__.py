@@ -5,11 +5,13 @@ from __future__ import annotations
 from yewline.geostat.anisotropy import Anisotropy, fit_anisotropy
 from yewline.geostat.conditional import FieldDraws, conditional_fields, surrogate_maps, unconditional_fields
 from yewline.geostat.covariance import FAMILIES, VariogramModel, correlation, length_scale, practical_range
+from yewline.geostat.cross_validation import CrossValidation, cross_validate
 from yewline.geostat.directional import directional_variogram
+from yewline.geostat.drift import Drift
 from yewline.geostat.fields import gaussian_field
 from yewline.geostat.figures import FigureInterval, figure_interval
 from yewline.geostat.joins import JoinCounts, join_counts
-from yewline.geostat.kriging import krige, krige_weights
+from yewline.geostat.kriging import KrigingOptions, krige, krige_weights
 from yewline.geostat.likelihood import restricted_log_likelihood
 from yewline.geostat.marginal import Marginal, ParameterInterval
 from yewline.geostat.matern import SMOOTHNESS_BOUNDS, matern_correlation, matern_length
@@ -26,11 +28,14 @@ __all__ = [
     "MODE_FAMILIES",
     "SMOOTHNESS_BOUNDS",
     "Anisotropy",
+    "CrossValidation",
+    "Drift",
     "EmpiricalVariogram",
     "FieldDraws",
     "FieldModes",
     "FigureInterval",
     "JoinCounts",
+    "KrigingOptions",
     "Marginal",
     "MoransI",
     "ParameterInterval",
@@ -41,6 +46,7 @@ __all__ = [
     "VariogramPosterior",
     "conditional_fields",
     "correlation",
+    "cross_validate",
     "describe_patches",
     "directional_variogram",
     "draw_modes",

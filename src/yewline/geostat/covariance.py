@@ -164,16 +164,16 @@ class VariogramModel:
         ----------
         a, b : (n, 2) and (m, 2) points x, y, m.
         """
-        p = self._stretched(check_array(a, "a", ndim=2))
-        q = self._stretched(check_array(b, "b", ndim=2))
+        p = self.stretched(check_array(a, "a", ndim=2))
+        q = self.stretched(check_array(b, "b", ndim=2))
         squared = (p[:, 0, None] - q[None, :, 0]) ** 2
         squared += (p[:, 1, None] - q[None, :, 1]) ** 2
         covariance = correlation(np.sqrt(squared, out=squared), self.family)
         covariance *= self.partial_sill
         return covariance
 
-    def _stretched(self, xy: Array) -> Array:
-        # In these axes the practical range is one in every direction.
+    def stretched(self, xy: Array) -> Array:
+        """Points (n, 2) in axes in which the practical range is one in every direction."""
         if xy.shape[1] != 2:
             raise InputError("points must be (n, 2) in the order x, y", received=f"shape {xy.shape}")
         s, c = math.sin(math.radians(self.azimuth_deg)), math.cos(math.radians(self.azimuth_deg))
