@@ -144,7 +144,7 @@ def run_schema() -> dict[str, Any]:
     Examples
     --------
     >>> sorted(run_schema()["required"])
-    ['comparisons', 'report', 'seconds', 'site', 'visits']
+    ['comparisons', 'moisture_comparisons', 'report', 'seconds', 'site', 'visits']
     """
     text = resources.files("yewline.workspace").joinpath("run.schema.json").read_text("utf-8")
     schema: dict[str, Any] = json.loads(text)
