@@ -7,10 +7,10 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg.blas import dtrmm
 
 from yewline._check import check_array, check_finite
 from yewline.errors import InputError
+from yewline.geostat.blas_threads import one_blas_thread, side_by_side
 from yewline.geostat.block_support import covariance_to_blocks, covariance_within_block
 from yewline.geostat.covariance import VariogramModel
 from yewline.geostat.drift import Drift, design_at_points
@@ -23,6 +23,8 @@ Array = npt.NDArray[np.float64]
 
 # Covariances held at once: 100,000 doubles stay in a core's own cache.
 _BLOCK: Final = 100_000
+# Multiplications, some hundredths of a second of them.
+_WORTH_THREADS: Final = 500_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,23 +128,30 @@ def krige(
         scope = (int(how.nearest), how.block_m)
         estimate, variance = krige_from_nearest(readings, z, points, goal, model=model, scope=scope)
         return estimate, np.maximum(variance + prior, 0.0)
-    system = factorise(readings, model)
-    white = system.whiten(z)
-    level = system.basis.T @ white
-    # What the mean leaves of the readings, and the basis of the mean, meet each block of points in one product.
-    rows = np.vstack([white - system.basis @ level, system.basis.T])
-    goal = system.at_points(goal)
-    estimate, variance = np.empty(len(points)), np.empty(len(points))
-    step = max(1, _BLOCK // len(z))
-    for start in range(0, len(points), step):
-        block = slice(start, start + step)
-        # Points by readings in rows is readings by points in columns, the order in which the product works in place.
-        covariance = _covariance(model, points[block], system, how.block_m).T
-        white = dtrmm(1.0, system.inverse, covariance, lower=1, overwrite_b=1)
-        met = rows @ white
-        estimate[block] = level @ goal[:, block] + met[0]
-        short = goal[:, block] - met[1:]
-        variance[block] = prior - np.einsum("ij,ij->j", white, white) + np.einsum("ij,ij->j", short, short)
+    with one_blas_thread():
+        system = factorise(readings, model)
+        white = system.whiten(z)
+        level = system.basis.T @ white
+        # What the mean leaves of the readings, and the basis of the mean, meet each block of points in one product.
+        rows = np.vstack([white - system.basis @ level, system.basis.T])
+        goal = system.at_points(goal)
+        estimate, variance = np.empty(len(points)), np.empty(len(points))
+        step = max(1, _BLOCK // len(z))
+
+        def work(start: int) -> None:
+            block = slice(start, start + step)
+            white = system.whiten(_covariance(model, points[block], system, how.block_m))
+            met = rows @ white
+            estimate[block] = level @ goal[:, block] + met[0]
+            short = goal[:, block] - met[1:]
+            variance[block] = prior - np.einsum("ij,ij->j", white, white) + np.einsum("ij,ij->j", short, short)
+
+        starts = range(0, len(points), step)
+        if len(points) * len(z) ** 2 > _WORTH_THREADS:
+            side_by_side(work, starts)
+        else:
+            for start in starts:
+                work(start)
     return estimate, np.maximum(variance, 0.0)
 
 
@@ -185,16 +194,17 @@ def krige_weights(
     readings = check_readings(places, len(places), model=model, error_sd=error_sd, drift=how.drift)
     points = check_points(at, "at")
     system = factorise(readings, model)
-    white = system.inverse @ _covariance(model, points, system, how.block_m).T
+    white = system.whiten(_covariance(model, points, system, how.block_m))
     goal = system.at_points(design_at_points(how.drift, len(points)))
     short = goal - system.basis.T @ white
     return system.inverse.T @ (white + system.basis @ short), -np.einsum("ij,ij->j", short, goal)
 
 
 def _covariance(model: VariogramModel, points: Array, system: KrigingSystem, block_m: float) -> Array:
+    """Covariance (R, M) of the readings with points, or with blocks about them."""
     if block_m > 0:
-        return covariance_to_blocks(model, points, system.xy, block_m)
-    return model.covariance(points, system.xy)
+        return covariance_to_blocks(model, points, system.xy, block_m).T
+    return model.covariance(system.xy, points)
 
 
 def _check_enough(nearest: int, columns: int) -> None:

@@ -22,6 +22,8 @@ Array = npt.NDArray[np.float64]
 SMALLEST_PIVOT: Final = 1e-12
 """Least share of the sill that must be left of a reading's variance once the others are known."""
 
+_BAND: Final = 100
+
 
 @dataclass(frozen=True, slots=True)
 class Readings:
@@ -46,7 +48,7 @@ class KrigingSystem:
     Attributes
     ----------
     xy : (R, 2) places, m.
-    inverse : (R, R) L⁻¹, in Fortran order.
+    inverse : (R, R) L⁻¹.
     basis : (R, Q) orthonormal columns Q.
     corner : (Q, Q) B, upper triangular.
     """
@@ -57,8 +59,13 @@ class KrigingSystem:
     corner: Array
 
     def whiten(self, values: Array) -> Array:
-        """Values (R, …) as uncorrelated ones of variance one."""
-        return np.asarray(self.inverse @ values)
+        """Values (R, …) as uncorrelated ones of variance one: L⁻¹ times them."""
+        white = np.empty_like(values)
+        # In bands of rows, each as far as its triangle reaches. SciPy's triangular product would hold up other threads.
+        for low in range(0, len(values), _BAND):
+            high = min(low + _BAND, len(values))
+            np.matmul(self.inverse[low:high, :high], values[:high], out=white[low:high])
+        return white
 
     def at_points(self, design: Array) -> Array:
         """B⁻ᵀf (Q, M) for the design f (M, Q) at points."""
@@ -103,7 +110,7 @@ def factorise(readings: Readings, model: VariogramModel) -> KrigingSystem:
     # Rounding can let a singular matrix through with a pivot of nearly nothing.
     if np.diagonal(factor).min() ** 2 < SMALLEST_PIVOT * model.sill:
         raise indistinct(readings.xy)
-    inverse = np.asfortranarray(solve_triangular(factor, np.eye(n), lower=True))
+    inverse = np.ascontiguousarray(solve_triangular(factor, np.eye(n), lower=True))
     basis, corner = np.linalg.qr(inverse @ readings.design)
     return KrigingSystem(readings.xy, inverse, basis, corner)
 
