@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from yewline.errors import InputError
-from yewline.ground import depth_error_m, depth_of_time, time_of_depth, velocity_slope
+from yewline.ground import TOPP, depth_error_m, depth_of_time, time_of_depth
 from yewline.physics import topp_permittivity, velocity_of_permittivity
 from yewline.units import Z90
 
@@ -87,9 +87,9 @@ def test_error_grows_with_depth_and_is_finite_at_the_surface() -> None:
 
 def test_three_hundredths_of_moisture_are_nine_percent_of_depth() -> None:
     # Topp et al. 1980 at 0.20 m³/m³: dε/dθ = 58.496, ε = 10.1164, so dv/v = −½ · 58.496/10.1164 · 0.03 = −8.67 %.
-    v = float(velocity_of_permittivity(topp_permittivity(0.2)))
-    assert 0.03 * float(velocity_slope(0.2)) / v == pytest.approx(-0.0867, abs=1e-4)
-    assert depth_error_m(1.0, v, abs(0.03 * velocity_slope(0.2)) / Z90) == pytest.approx(0.0867, abs=1e-4)
+    v, slope = float(TOPP.velocity(0.2)), float(TOPP.slope(0.2))
+    assert 0.03 * slope == pytest.approx(-0.0867, abs=1e-4)
+    assert depth_error_m(1.0, v, abs(0.03 * slope) * v / Z90) == pytest.approx(0.0867, abs=1e-4)
 
 
 def test_faults() -> None:

@@ -14,7 +14,7 @@ from yewline.ground.day_record import Between, DayRecord, RainOptions, Trend, da
 from yewline.ground.declustering import declustering_weights
 from yewline.ground.depth import depth_error_m, depth_of_time, time_of_depth
 from yewline.ground.effective_size import effective_size
-from yewline.ground.evidence import Biases, VelocityEvidence
+from yewline.ground.evidence import DECLARED_RELATIVE_SIGMA, Biases, VelocityEvidence
 from yewline.ground.fusion import CONTRADICTION, FusedVelocity, GroundPrior, SourceCheck, fuse_velocity
 from yewline.ground.given_level import VariabilityGivenLevel, variability_given_level
 from yewline.ground.level import MoistureLevel, moisture_level
@@ -60,14 +60,6 @@ from yewline.ground.summary import MoistureSummary, summarise_moisture
 from yewline.ground.two_scales import MACRO_M, MICRO_M, ScaleVariance, TwoScales, pairs_needed, two_scales
 from yewline.ground.two_visits import ComparisonChoices, MoistureComparison, compare_moisture, match_places
 from yewline.ground.variability import MoistureVariability, moisture_variability
-from yewline.ground.velocity import (
-    DECLARED_RELATIVE_SIGMA,
-    profile_sigma_vwc,
-    soil_model_sigma,
-    velocity_declared,
-    velocity_from_moisture,
-    velocity_slope,
-)
 from yewline.ground.velocity_field import field_of_velocity
 from yewline.ground.velocity_relation import TOPP, VelocityRelation, relation_of_soil
 from yewline.ground.wave_figures import (
@@ -170,7 +162,6 @@ __all__ = [
     "pairs_needed",
     "permittivity_spread",
     "porosity_of_bulk",
-    "profile_sigma_vwc",
     "range_words",
     "reading_error_of",
     "reading_findings",
@@ -181,7 +172,6 @@ __all__ = [
     "scattering_class",
     "sensor_findings",
     "soil_loss",
-    "soil_model_sigma",
     "split_reading_error",
     "states_sentence",
     "summarise_moisture",
@@ -190,8 +180,5 @@ __all__ = [
     "time_of_reading",
     "two_scales",
     "variability_given_level",
-    "velocity_declared",
-    "velocity_from_moisture",
-    "velocity_slope",
     "wave_figures",
 ]

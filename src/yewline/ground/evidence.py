@@ -11,10 +11,13 @@ import numpy.typing as npt
 from yewline._check import check_array, check_in_range, check_velocity
 from yewline.errors import InputError
 
-__all__ = ["Biases", "VelocityEvidence"]
+__all__ = ["DECLARED_RELATIVE_SIGMA", "Biases", "VelocityEvidence"]
 
 Array = npt.NDArray[np.float64]
 Biases = tuple[tuple[str, float | Array], ...]
+
+DECLARED_RELATIVE_SIGMA: Final = 0.10
+"""Relative standard deviation of a declared velocity that comes without one (own choice, no source)."""
 
 
 @dataclass(frozen=True)
