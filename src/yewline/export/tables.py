@@ -6,12 +6,13 @@ import csv
 import io
 import math
 import re
-from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
 
+from yewline.export.day_tables import conditions_table, days_table, wave_table
 from yewline.export.names import named_sets
+from yewline.export.result_table import ResultTable
 from yewline.model import HOTSPOT_COLUMNS, centroids
 from yewline.report import burial_distances, burial_gaps, longer_than_grave, slice_error_m
 from yewline.workspace.results import SiteResult, VisitResult
@@ -19,15 +20,6 @@ from yewline.workspace.results import SiteResult, VisitResult
 __all__ = ["ResultTable", "result_tables", "table_csv"]
 
 PLACE: Final = re.compile("[xy][01]?(_m)?")
-
-
-@dataclass(frozen=True, slots=True)
-class ResultTable:
-    """One table: what it holds, its column names with units, its rows."""
-
-    about: str
-    columns: tuple[str, ...]
-    rows: list[tuple[Any, ...]] = field(default_factory=list)
 
 
 def result_tables(result: SiteResult) -> dict[str, ResultTable]:
@@ -42,6 +34,9 @@ def result_tables(result: SiteResult) -> dict[str, ResultTable]:
         "comparisons": _comparisons(result),
         "slices": _slices(result),
         "moisture": _moisture(result),
+        "days": days_table(result),
+        "wave": wave_table(result),
+        "conditions": conditions_table(result),
         "velocities": _velocities(result),
         "hyperbolas": _hyperbolas(result),
         "lines": _lines(result),

@@ -11,6 +11,7 @@ from yewline.report.basemap import world_bounds
 from yewline.report.cells import Cell, Table
 from yewline.report.comparisons import compared
 from yewline.report.corrections import corrections
+from yewline.report.days import days_section
 from yewline.report.distances import distance_limit, distance_plot, null_plot
 from yewline.report.history import burial_lead, burial_table
 from yewline.report.hotspots import TOO_LONG, longer_than_grave
@@ -64,6 +65,7 @@ CONTENTS: Final = (
     ("answer", "The answer first"),
     ("maps", "Maps"),
     ("moisture", "Soil moisture"),
+    ("days", "Days and the wave"),
     ("velocity", "Velocity by several ways"),
     ("slices", "Depth slices"),
     ("radargrams", "Radargrams"),
@@ -97,6 +99,7 @@ def report_context(result: SiteResult) -> dict[str, Any]:
         **_answer(result),
         **_pictures(result),
         **moisture_section(result),
+        **days_section(result),
         "velocities": velocities(result),
         **_radargrams(result),
         "corrections": corrections(result),

@@ -25,6 +25,7 @@ from yewline.workspace.rearranged import rearranged_lines
 from yewline.workspace.results import SiteResult, VisitResult
 from yewline.workspace.site import Site
 from yewline.workspace.stage_accuracy import compare_all, match_tolerance_m, score_one
+from yewline.workspace.stage_day import days_compared, visit_day
 from yewline.workspace.stage_ground import Ground, load_readings, make_ground
 from yewline.workspace.stage_hotspots import cut_visit, outline_visit
 from yewline.workspace.stage_lines import Lines, guard_visit, line_spacing
@@ -198,6 +199,10 @@ def gather_result(
     velocities = {
         name: compare_velocities(site, site.visit(name), frame.heard[name], frame.ground[name]) for name in cut
     }
+    days = {
+        name: visit_day(site, site.visit(name), frame.ground[name].readings, frame.ground[name].moisture_figures)
+        for name in cut
+    }
     visits = []
     for name in progress.over(cut, "hotspots and accuracy"):
         each, ground = outlined[name], frame.ground[name]
@@ -220,6 +225,7 @@ def gather_result(
                 score=score_one(each, frame.outlines, settings, frame.area, tolerance_m=tolerance_m),
                 velocities=velocities[name][0],
                 moisture_figures=ground.moisture_figures,
+                day=days[name][0],
                 corrections=corrections_of(
                     site,
                     site.visit(name),
@@ -238,7 +244,7 @@ def gather_result(
         if name in cut:
             said += guard_visit(site, name, recipe, products.lines[name][0])
             said += _display_refused(recipe, products.lines[name][0], frame.ground[name].velocity.mean_m_per_ns)
-            said += [*frame.ground[name].findings, *velocities[name][1], *outlined[name].findings]
+            said += [*frame.ground[name].findings, *velocities[name][1], *outlined[name].findings, *days[name][1]]
         elif name in frame.ground:
             said += frame.ground[name].findings
     return SiteResult(
@@ -261,6 +267,11 @@ def gather_result(
         version=version(),
         left_out=tuple(visit.name for visit in site.visits if visit.name not in cut),
         moisture=_moisture(site, {name: frame.ground[name].readings for name in cut}),
+        days=days_compared(
+            [site.visit(name) for name in cut],
+            {name: day for name, (day, _) in days.items()},
+            {name: frame.ground[name].moisture_figures for name in cut},
+        ),
     )
 
 

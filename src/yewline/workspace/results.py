@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -19,8 +19,10 @@ from yewline.accuracy.result import ChanceLevel, DirectedDistances, Proportion, 
 from yewline.ground.summary import MoistureSummary
 from yewline.model import Finding, SiteSettings, VelocityField, VisitSettings
 from yewline.workspace.corrections import Correction
+from yewline.workspace.day_summary import compared_summary, day_summary, wave_summary
 from yewline.workspace.moisture_summary import moisture_summary, pairs_summary
 from yewline.workspace.rearranged import Rearranged, Seen
+from yewline.workspace.stage_day import DaysCompared, VisitDay
 from yewline.workspace.stage_moisture import MoistureFigures, MoistureOverVisits
 from yewline.workspace.velocities import SourceVelocity, VisitVelocities, velocities_summary
 
@@ -64,6 +66,7 @@ class VisitResult:
     rearranged : corrections that move recordings or traces, accepted by a person or proposed, seen from above.
     velocities : the visit's velocity by several ways, side by side.
     moisture_figures : level and variability of moisture with intervals; None without readings.
+    day : rain before the visit, and what its moisture does to the wave.
     """
 
     name: str
@@ -85,6 +88,7 @@ class VisitResult:
     rearranged: tuple[Rearranged, ...] = ()
     velocities: VisitVelocities | None = None
     moisture_figures: MoistureFigures | None = None
+    day: VisitDay = field(default_factory=VisitDay)
 
 
 @dataclass(frozen=True)
@@ -103,6 +107,7 @@ class SiteResult:
     version : of yewline.
     left_out : names of the visits that were made, but that nothing could be drawn from.
     moisture : the visits' moisture against each other; None where fewer than two have readings.
+    days : states of moisture covered, and what else differs between visits.
     """
 
     root: Path
@@ -122,6 +127,7 @@ class SiteResult:
     version: str
     left_out: tuple[str, ...] = ()
     moisture: MoistureOverVisits | None = None
+    days: DaysCompared = field(default_factory=DaysCompared)
 
     def summary(self) -> dict[str, Any]:
         """The figures of ``yewline run --json`` except `report` and `seconds`, as `run_schema` describes them.
@@ -135,6 +141,7 @@ class SiteResult:
             "visits": [_visit_summary(visit) for visit in self.visits],
             "comparisons": [_comparison_summary(comparison) for comparison in self.comparisons],
             "moisture_comparisons": [] if self.moisture is None else pairs_summary(self.moisture),
+            **compared_summary(self.days),
         }
 
 
@@ -144,7 +151,7 @@ def run_schema() -> dict[str, Any]:
     Examples
     --------
     >>> sorted(run_schema()["required"])
-    ['comparisons', 'moisture_comparisons', 'report', 'seconds', 'site', 'visits']
+    ['comparisons', 'confounders', 'moisture_comparisons', 'report', 'seconds', 'site', 'states', 'visits']
     """
     text = resources.files("yewline.workspace").joinpath("run.schema.json").read_text("utf-8")
     schema: dict[str, Any] = json.loads(text)
@@ -205,6 +212,8 @@ def _visit_summary(visit: VisitResult) -> dict[str, Any]:
                 "the error of the velocity is not known",
             ),
             "velocities": velocities_summary(visit.velocities),
+            "day": day_summary(visit.day),
+            "wave": wave_summary(visit.day, visit.velocity),
             "hotspots": len(visit.scored),
             "slice_m": [round(top, 6), round(base, 6)],
             "tolerance_m": _figure(score.tolerance_m if score else None),
