@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,14 +13,15 @@ import jsonschema
 import numpy as np
 import pytest
 import shapely
+import xarray as xr
 
 from yewline.errors import FormatError, SiteError
 from yewline.export import write_results
 from yewline.marks import draw_velocity, undo
-from yewline.model import BURIAL_COLUMNS, VolumeGrid, make_outlines, make_radargram
+from yewline.model import BURIAL_COLUMNS, VelocityField, VolumeGrid, make_outlines, make_radargram
 from yewline.physics import topp_moisture_exact
 from yewline.progress import SILENT
-from yewline.recipe import section_of
+from yewline.recipe import recipe_from_toml, section_of, standard_recipe
 from yewline.report import write_report
 from yewline.signal import Section
 from yewline.signal.velocity import (
@@ -43,6 +45,7 @@ from yewline.workspace.stage_velocity import (
     recorded_velocities,
     save_recorded,
 )
+from yewline.workspace.stage_volume import _said_of_bending
 from yewline.workspace.velocities import RecordedVelocities, SourceVelocity
 from yewline.workspace.velocity_burials import burials_velocity
 from yewline.workspace.velocity_gathers import gathers_velocity, read_offsets
@@ -542,3 +545,25 @@ def test_a_run_keeps_the_comparison_and_does_only_what_is_stale(text_site):
     assert outcome.made == ("volume day", "export", "report")
     (visit,) = outcome.figures["visits"]
     assert "people" in [source["source"] for source in visit["velocities"]["sources"]]
+
+
+def test_rays_that_bend_are_told_where_the_migration_takes_one_velocity() -> None:
+    """A velocity that grows by 0.012 m/ns a metre moves things 1.6 m down by 0.15 m: more than half a cell of 0.2 m."""
+    x = np.arange(0.0, 8.01, 0.2)
+    v = np.broadcast_to(0.10 + 0.012 * (x - 4.0), (1, 11, len(x)))
+    field = VelocityField(np.zeros(1), np.arange(0.0, 2.01, 0.2), x, v, 0.0 * v, 0.10, 0.01)
+    depth = np.arange(0.1, 1.61, 0.1)
+    seen = np.ones((len(depth), 11, len(x)), bool)
+    volume = xr.Dataset({"coverage": (("depth", "y", "x"), seen)}, coords={"depth": depth})
+    (told,) = _said_of_bending(volume, field, standard_recipe(), "day", cell_m=0.2)
+    assert told.code == "rays-bend"
+    assert re.search(r"by up to 0\.[12]\d m aside", told.text)
+    assert _said_of_bending(volume, field, standard_recipe(), "day", cell_m=0.6) == []
+    bent = recipe_from_toml(
+        'name = "bent"\n[[before]]\nstep = "time_zero"\n[[after]]\nstep = "migrate_kirchhoff"\n'
+        'ground = "below the line"\n[[after]]\nstep = "envelope"\n',
+        "bent",
+    )
+    assert _said_of_bending(volume, field, bent, "day", cell_m=0.2) == []
+    even = VelocityField.uniform(0.1, 0.01)
+    assert _said_of_bending(volume, even, standard_recipe(), "day", cell_m=0.2) == []

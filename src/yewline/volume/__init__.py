@@ -16,6 +16,7 @@ from yewline.volume.build import (
 from yewline.volume.comparison import compare_volumes
 from yewline.volume.depths import cell_depth_error_m, depth_table_m, sample_depths_m
 from yewline.volume.distance import distance_to_data_m, distance_to_data_m_plain
+from yewline.volume.image_rays import image_ray_shift_m
 from yewline.volume.interpolate import Nodes, interpolate_nodes, interpolate_nodes_plain
 from yewline.volume.interpolators import GAUSSIAN, INTERPOLATORS, Interpolation, interpolate_by
 from yewline.volume.natural import natural_weights, natural_weights_plain
@@ -64,6 +65,7 @@ __all__ = [
     "distance_to_data_m",
     "distance_to_data_m_plain",
     "fill_rows",
+    "image_ray_shift_m",
     "interpolate_by",
     "interpolate_nodes",
     "interpolate_nodes_plain",

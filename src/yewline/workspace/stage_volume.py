@@ -21,6 +21,7 @@ from yewline.volume import (
     apply_gains,
     arrival_sigma_ns,
     direction_gains,
+    image_ray_shift_m,
     line_gains,
     line_nodes,
     volume_of_nodes,
@@ -31,6 +32,8 @@ from yewline.workspace.stage_lines import finish_lines
 
 __all__ = ["VISIT_REFUSED", "choose_grid", "make_visit_volume"]
 
+BELOW: Final = "below the line"
+"""What a migration is asked for that follows rays through the velocity as it varies."""
 VISIT_REFUSED: Final = "visit-refused"
 """Code of the finding on a visit of which a recipe refuses every line."""
 
@@ -112,6 +115,7 @@ def make_visit_volume(
         time_zero_sigma_ns=arrival_sigma_ns(centre_mhz),
         interpolation=Interpolation(how.interpolation, wavelength_m=1e3 * velocity.mean_m_per_ns / centre_mhz),
     )
+    faults += _said_of_bending(volume, velocity, recipe, visit, cell_m=grid.cell_m)
     told = {f"gains_{kind}": json.dumps(found.as_dict()) for kind, found in gains.items()}
     volume = volume.assign_attrs(velocity_m_per_ns=velocity.mean_m_per_ns, **told)
     return _with_findings(volume, faults)
@@ -140,6 +144,29 @@ def _said_of_gains(kind: str, found: LineGains, names: list[str], visit: str) ->
     received = f"by {db.min():+.1f} to {db.max():+.1f} dB, most of all {most}"
     do = "anything that is true of a whole line counts as a stripe, a drain under it too: look at that line by itself"
     return Finding("found", "balance", text, received=received, do=do, visit=visit)
+
+
+def _said_of_bending(
+    volume: xr.Dataset, velocity: VelocityField, recipe: Recipe, visit: str, *, cell_m: float
+) -> list[Finding]:
+    """Whether rays bend so far aside that a migration with one velocity leaves things in the next cell."""
+    migrations = [call for call in recipe.after if call.step.startswith("migrate")]
+    if not migrations or any(call.parameters.get("ground") == BELOW for call in migrations):
+        return []
+    covered = volume["coverage"].values.any(axis=0)
+    deepest_m = float(volume["depth"].values[-1])
+    shift = image_ray_shift_m(velocity, deepest_m)
+    if shift.shape != covered.shape or not np.isfinite(shift[covered]).any():
+        return []
+    most_m = float(np.nanquantile(shift[covered], 0.95))
+    if most_m <= 0.5 * cell_m:
+        return []
+    text = (
+        "velocity changes along the ground so that rays bend: a migration with one velocity leaves things "
+        f"{deepest_m:.1f} m down by up to {most_m:.2f} m aside"
+    )
+    do = f'use migrate_kirchhoff with ground = "{BELOW}" in a recipe.toml of your own'
+    return [Finding("warning", "rays-bend", text, received=f"cells of {cell_m:g} m", do=do, visit=visit)]
 
 
 def _no_volume(grid: VolumeGrid, faults: list[Finding]) -> xr.Dataset:
