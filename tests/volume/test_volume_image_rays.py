@@ -34,7 +34,7 @@ def test_level_layers_and_one_velocity_bend_nothing() -> None:
 
 
 def test_across_a_level_face_the_horizontal_slowness_is_kept() -> None:
-    """Velocity that grows along the ground above 0.5 m only: below, the ray is straight, at the angle of Snell's law."""
+    """Velocity that grows along the ground above 0.5 m only: below, the ray is straight, at the angle by Snell."""
     x = np.linspace(0.0, 12.0, 481)
     v = np.stack([0.10 + 0.01 * (x - 6.0), np.full(481, 0.08)])
     field = field_of(v, np.array([0.0, 1.0]), x)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from yewline.ground import split_reading_error
+from yewline.physics import malicki_moisture, roth_moisture, topp_moisture_exact
 from yewline.workspace.check import check_site
 from yewline.workspace.inputs import hash_inputs
 from yewline.workspace.site import Site, read_site
@@ -99,6 +101,20 @@ def test_relations_of_the_settings_are_those_of_physics():
     for name in RELATIONS:
         assert ReadingSettings(relation=name).relation == name
         assert 0.1 < float(RELATIONS[name](9.0)) < 0.2
+
+
+@pytest.mark.parametrize(
+    ("soil", "by"),
+    [
+        ('texture = "peat"', partial(roth_moisture, organic=True)),
+        ('texture = "sandy loam"', topp_moisture_exact),
+        ('model = "malicki"\nbulk_g_per_cm3 = 1.2', partial(malicki_moisture, bulk_g_per_cm3=1.2)),
+    ],
+)
+def test_permittivity_becomes_water_by_the_relation_that_the_soil_is_given(invented, soil, by):
+    site = invented("x,y,permittivity\n0,0,9.0\n1,0,14.0\n", f'relation = "soil"\n[soil]\n{soil}')
+    readings, _ = loaded(site)
+    np.testing.assert_allclose(readings["vwc"], by(np.array([9.0, 14.0])), atol=2e-4)
 
 
 def test_places_along_lines_and_beyond_them(invented):

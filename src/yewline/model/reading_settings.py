@@ -37,8 +37,8 @@ class ReadingSettings(Settings):
     )
     matrix_rows: Literal["y", "x"] = Field(default="y", description="what the first column of a matrix holds")
     exclude_rows: tuple[int, ...] = Field(default=(), description="rows of the file that are not used")
-    relation: Literal["topp", "topp-exact", "ledieu"] = Field(
-        default="topp", description="water content from a column permittivity"
+    relation: Literal["topp", "topp-exact", "ledieu", "soil"] = Field(
+        default="topp", description="water content from a column permittivity; soil: by the relation of [soil]"
     )
     gain: float | None = Field(default=None, description="vwc = gain × reading + offset_vwc, m³/m³ per unit as written")
     offset_vwc: float = Field(default=0.0, ge=-2, le=2)

@@ -40,9 +40,9 @@ def image_ray_shift_m(velocity: VelocityField, depth_m: float) -> Array:
     Notes
     -----
     A time migration images a point where its shortest way meets the surface at a right angle; the way from there down
-    is the image ray. With slowness u and its horizontal part p, by depth: dp/dz = u∇u / √(u² − p²) and dx/dz = p / √(u² −
-    p²), from p = 0, by Heun's method. Across level layers p is kept, so that they are exact. The ray is followed down
-    to the depth itself and not for the same time, which changes the shift in second order only.
+    is the image ray. With slowness u and its horizontal part p, by depth: dp/dz = u∇u / √(u² − p²) and
+    dx/dz = p / √(u² − p²), from p = 0, by Heun's method. Across level layers p is kept, so that they are exact. The ray
+    is followed down to the depth itself and not for the same time, which changes the shift in second order only.
 
     References
     ----------

@@ -19,6 +19,7 @@ from yewline.formats import ReadingOptions, read_calibration_pairs, read_lines_t
 from yewline.ground import (
     Calibration,
     calibration_findings,
+    choose_soil_model,
     conductivity_at_25,
     correct_salinity,
     correct_temperature,
@@ -43,7 +44,7 @@ RELATIONS: Final[dict[str, Callable[[npt.ArrayLike], Array]]] = {
     "topp-exact": topp_moisture_exact,
     "ledieu": ledieu_moisture,
 }
-"""Water content from permittivity, by the names that `relation` of `[readings]` may have."""
+"""Water content from permittivity, by the names that `relation` of `[readings]` may have besides "soil"."""
 _BEYOND_END_M: Final = 1.0
 
 
@@ -138,9 +139,18 @@ def _options(site: Site, visit: Visit, calibration: Calibration | None) -> Readi
         exclude_rows=how.exclude_rows,
         bulk_g_per_cm3=how.bulk_g_per_cm3,
         to_place=_line_places(site, visit),
-        relation=RELATIONS[how.relation],
+        relation=_relation(visit),
         calibrate=calibrate,
     )
+
+
+def _relation(visit: Visit) -> Callable[[npt.ArrayLike], Array]:
+    settings = visit.settings
+    if settings.readings.relation != "soil":
+        return RELATIONS[settings.readings.relation]
+    # The probe's own frequency decides which relations hold for it.
+    mhz = settings.readings.sensor_mhz or settings.antenna.centre_mhz
+    return choose_soil_model(settings.soil, frequency_mhz=mhz).moisture
 
 
 def _calibration_files(site: Site, visit: Visit) -> list[Any]:
