@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from pathlib import Path
 
@@ -188,3 +189,23 @@ def test_lines_are_brought_to_one_level_only_where_the_site_asks_for_it(text_sit
     assert "brought to the level of their neighbours" in outcome.report.read_text()
     assert "brought to the level of their neighbours" not in plain
     assert not np.array_equal(after["strength"].values, before["strength"].values, equal_nan=True)
+
+
+def test_ground_that_is_not_level_is_cut_between_heights_too(text_site: Path):
+    run(text_site)
+    assert not (text_site / "results" / "levels").exists()
+    (text_site / "elevation.csv").write_text("x,y,z\n-5,-5,100\n25,-5,103\n25,25,103\n-5,25,100\n")
+    outcome = run(text_site)
+    page = outcome.report.read_text()
+    assert "day: cuts between heights" in page
+    names = [path.stem for path in (text_site / "results" / "levels" / "day").glob("*.tif")]
+    heights = sorted(tuple(map(float, name.removeprefix("strength_").removesuffix("_m").split("-"))) for name in names)
+    assert len(heights) > 5
+    assert all(base < top < 103.1 for base, top in heights)
+    # One below the other, without a gap.
+    assert all(a[1] == pytest.approx(b[0], abs=0.011) for a, b in itertools.pairwise(heights))
+    # Depths below the surface are what all figures rest on, as before.
+    assert outcome.figures["visits"][0]["slice_m"]
+    (text_site / "elevation.csv").unlink()
+    run(text_site)
+    assert not list((text_site / "results" / "levels").rglob("*.tif"))

@@ -49,7 +49,7 @@ def write_results(result: SiteResult, folder: Path) -> list[Path]:
     maps: set[Path] = set()
     for visit, name in zip(result.visits, file_names([visit.name for visit in result.visits]), strict=True):
         maps.update(_write_maps(result, visit, folder, name))
-    for part in ("slices", "moisture"):
+    for part in ("slices", "levels", "moisture"):
         for old in sorted((folder / part).rglob("*.tif")):
             if old not in maps:
                 old.unlink()
@@ -73,6 +73,12 @@ def _write_maps(result: SiteResult, visit: VisitResult, folder: Path, name: str)
         path = folder / "slices" / name / f"strength_{top:.2f}-{base:.2f}_m.tif"
         write_geotiff(path, cells, grid, frame, description=f"strength (relative), depth {depth_label(visit, k)}")
         out.append(path)
+    if visit.levels is not None:
+        for k, cells in enumerate(visit.levels["strength"].values):
+            top, base = (float(visit.levels[f"{face}_height"].values[k]) for face in ("top", "base"))
+            path = folder / "levels" / name / f"strength_{base:.2f}-{top:.2f}_m.tif"
+            write_geotiff(path, cells, grid, frame, description=f"strength (relative), height {base:.2f}–{top:.2f} m")
+            out.append(path)
     if visit.moisture_map is not None:
         grid = map_grid(visit.moisture_map)
         for variable, file, what in (
@@ -166,6 +172,7 @@ def _readme(result: SiteResult, layers: list[str], tables: dict[str, ResultTable
         "",
         f"layers.gpkg        layers: {', '.join(layers)} (GeoPackage)",
         "slices/VISIT/      strength of each depth slice; the name has its depth, the band its depth error (GeoTIFF)",
+        "levels/VISIT/      strength between two heights, where the ground is known not to be level (GeoTIFF)",
         "moisture/VISIT/    water.tif: estimated water content, m3/m3; water_sd.tif: its standard deviation (GeoTIFF)",
         "visits/VISIT/      radargrams.zarr: processed lines; volume.zarr: strength over depth, y, x (Zarr)",
         "                   velocities.json: what the recordings say of the velocity, every hyperbola with its picks",

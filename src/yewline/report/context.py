@@ -40,7 +40,7 @@ from yewline.report.sentences import (
     precision_sentence,
     recall_sentence,
 )
-from yewline.report.slices import slice_views
+from yewline.report.slices import level_views, slice_views
 from yewline.report.tables import hotspot_table, overview_table
 from yewline.report.velocities import hyperbola_example, velocities
 from yewline.report.words import (
@@ -174,6 +174,7 @@ def _pictures(result: SiteResult) -> dict[str, Any]:
                 "views": [view for view in views if not view.between],
                 "between": between,
                 "count": count(len(between), "slice"),
+                "levels": level_views(result, visit, bounds=bounds, limits=every),
             }
         )
     return {

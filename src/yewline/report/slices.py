@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -14,7 +14,7 @@ from yewline.report.raster import data_uri, palette_png, to_index
 from yewline.report.words import depth_label
 from yewline.workspace.results import SiteResult, VisitResult
 
-__all__ = ["SliceView", "apart", "slice_views", "svg_outline"]
+__all__ = ["SliceView", "apart", "level_views", "slice_views", "svg_outline"]
 
 WIDE: Final = 240.0
 """Width of one slice in the picture's own units."""
@@ -81,6 +81,22 @@ def slice_views(
             )
         )
     return out
+
+
+def level_views(
+    result: SiteResult, visit: VisitResult, *, bounds: Bounds, limits: tuple[float, float]
+) -> list[SliceView]:
+    """Level cuts of a visit from the top down; none where the ground is level, or its heights are not known."""
+    if visit.levels is None:
+        return []
+    as_slices = replace(visit, slices=visit.levels, chosen=-1)
+    heights = zip(visit.levels["top_height"].values, visit.levels["base_height"].values, strict=True)
+    labels = [f"{base:.2f}–{top:.2f} m" for top, base in heights]
+    views = slice_views(result, as_slices, bounds=bounds, limits=limits)
+    return [
+        replace(view, label=label, alt=f"Strength between heights {label}, visit {visit.name}.")
+        for view, label in zip(views, labels, strict=True)
+    ]
 
 
 def apart(visit: VisitResult) -> list[bool]:

@@ -19,6 +19,7 @@ from yewline.volume.distance import distance_to_data_m, distance_to_data_m_plain
 from yewline.volume.image_rays import image_ray_shift_m
 from yewline.volume.interpolate import Nodes, interpolate_nodes, interpolate_nodes_plain
 from yewline.volume.interpolators import GAUSSIAN, INTERPOLATORS, Interpolation, interpolate_by
+from yewline.volume.levels import cut_levels, level_volume
 from yewline.volume.natural import natural_weights, natural_weights_plain
 from yewline.volume.pieces import Pieces, cut_pieces
 from yewline.volume.pyramid import pyramid
@@ -56,6 +57,7 @@ __all__ = [
     "check_aliasing",
     "choose_slice",
     "compare_volumes",
+    "cut_levels",
     "cut_pieces",
     "cut_slices",
     "depth_bins",
@@ -69,6 +71,7 @@ __all__ = [
     "interpolate_by",
     "interpolate_nodes",
     "interpolate_nodes_plain",
+    "level_volume",
     "line_gains",
     "line_nodes",
     "line_noise",

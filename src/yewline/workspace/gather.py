@@ -28,6 +28,7 @@ from yewline.workspace.stage_accuracy import compare_all, match_tolerance_m, sco
 from yewline.workspace.stage_day import days_compared, visit_day
 from yewline.workspace.stage_ground import Ground, load_readings, make_ground
 from yewline.workspace.stage_hotspots import cut_visit, outline_visit
+from yewline.workspace.stage_levels import visit_levels
 from yewline.workspace.stage_lines import Lines, guard_visit, line_spacing
 from yewline.workspace.stage_moisture import MoistureOverVisits, moisture_over_visits
 from yewline.workspace.stage_velocity import HeardVelocities, compare_velocities, heard_of_velocity
@@ -226,6 +227,9 @@ def gather_result(
                 velocities=velocities[name][0],
                 moisture_figures=ground.moisture_figures,
                 day=days[name][0],
+                levels=visit_levels(
+                    products.volumes[name], products.lines[name][0], frame.grid, thickness_m=frame.thickness_m
+                ),
                 corrections=corrections_of(
                     site,
                     site.visit(name),

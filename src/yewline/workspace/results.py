@@ -66,6 +66,7 @@ class VisitResult:
     rearranged : corrections that move recordings or traces, accepted by a person or proposed, seen from above.
     velocities : the visit's velocity by several ways, side by side.
     moisture_figures : level and variability of moisture with intervals; None without readings.
+    levels : level cuts (slice, y, x), where the ground is known not to be level: `top_height`, `base_height` [m].
     day : rain before the visit, and what its moisture does to the wave.
     """
 
@@ -88,6 +89,7 @@ class VisitResult:
     rearranged: tuple[Rearranged, ...] = ()
     velocities: VisitVelocities | None = None
     moisture_figures: MoistureFigures | None = None
+    levels: xr.Dataset | None = None
     day: VisitDay = field(default_factory=VisitDay)
 
 
