@@ -28,8 +28,9 @@ demo-data: $(VENV)/.installed
 docs-pictures: $(VENV)/.installed
 	$(BIN)/python docs/make_pictures.py
 
+# One thread a matrix product: the processes that the tests go side by side in use all cores already.
 test: $(VENV)/.installed
-	$(BIN)/python -m pytest -n $(WORKERS) --dist loadfile --cov --cov-report=term:skip-covered --cov-fail-under=90 $(PYTEST_ARGS)
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -n $(WORKERS) --dist loadfile --cov --cov-report=term:skip-covered --cov-fail-under=90 $(PYTEST_ARGS)
 
 lint: $(VENV)/.installed
 	$(BIN)/ruff format --check src tests bench docs/*.py

@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from yewline.export.day_tables import conditions_table, days_table, wave_table
+from yewline.export.depth_tables import depth_checks_table, equal_depth_table
 from yewline.export.names import named_sets
 from yewline.export.result_table import ResultTable
 from yewline.model import HOTSPOT_COLUMNS, centroids
@@ -33,6 +34,8 @@ def result_tables(result: SiteResult) -> dict[str, ResultTable]:
         "burial_history": _history(result),
         "comparisons": _comparisons(result),
         "slices": _slices(result),
+        "equal_depth": equal_depth_table(result),
+        "depth_checks": depth_checks_table(result),
         "moisture": _moisture(result),
         "days": days_table(result),
         "wave": wave_table(result),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from yewline.geostat.anisotropy import Anisotropy, fit_anisotropy
+from yewline.geostat.blas_threads import one_blas_thread
 from yewline.geostat.conditional import FieldDraws, conditional_fields, surrogate_maps, unconditional_fields
 from yewline.geostat.covariance import FAMILIES, VariogramModel, correlation, length_scale, practical_range
 from yewline.geostat.cross_validation import CrossValidation, cross_validate
@@ -66,6 +67,7 @@ __all__ = [
     "matern_length",
     "morans_i",
     "neighbour_weights",
+    "one_blas_thread",
     "patch_arrangement",
     "practical_range",
     "restricted_log_likelihood",

@@ -13,6 +13,7 @@ from yewline.report.comparisons import compared
 from yewline.report.corrections import corrections
 from yewline.report.days import days_section
 from yewline.report.distances import distance_limit, distance_plot, null_plot
+from yewline.report.equal_depth import equal_depth_section
 from yewline.report.history import burial_lead, burial_table
 from yewline.report.hotspots import TOO_LONG, longer_than_grave
 from yewline.report.maps import LONGEST_LINK_M, strength_limits, visit_map
@@ -68,6 +69,7 @@ CONTENTS: Final = (
     ("days", "Days and the wave"),
     ("velocity", "Velocity by several ways"),
     ("slices", "Depth slices"),
+    ("equal-depth", "Equal depth, equal time"),
     ("radargrams", "Radargrams"),
     ("distances", "Distances and chance"),
     ("comparison", "Visits compared"),
@@ -188,10 +190,17 @@ def _pictures(result: SiteResult) -> dict[str, Any]:
         if all(visit.score is None for visit in result.visits)
         else "There are no hotspots, so there are no distances to give.",
         "strips": strips,
+        **_equal_depth(result, bounds, every),
         "strength_bar": _bar(
             "Strength (relative)", STRENGTH, f"{rounded(every[0])}", f"{rounded(every[1])} or more", blank=True
         ),
     }
+
+
+def _equal_depth(result: SiteResult, bounds: Any, limits: tuple[float, float]) -> dict[str, Any]:
+    found = equal_depth_section(result, bounds=bounds, limits=limits)
+    bars = {name: _bar(*found[name], blank=True) for name in ("equal_error_bar", "equal_ratio_bar")}
+    return {**found, **bars}
 
 
 def _map_words(result: SiteResult, visit: VisitResult) -> str:

@@ -18,6 +18,7 @@ from matplotlib.colors import Colormap, ListedColormap
 __all__ = [
     "AMPLITUDE",
     "BURIAL",
+    "DEPTH_ERROR",
     "HOTSPOT",
     "INK",
     "LINK",
@@ -38,6 +39,8 @@ STRENGTH: Final = "devon_r"
 """Strength on slices: near white where weak, dark where strong."""
 MOISTURE: Final = "imola_r"
 """Water content: yellow where dry, blue where wet."""
+DEPTH_ERROR: Final = "acton_r"
+"""Error of depth: pale where small, dark where large."""
 AMPLITUDE: Final = "broc"
 """Radargrams: diverging, white at zero."""
 

@@ -14,7 +14,7 @@ from yewline.report.raster import data_uri, palette_png, to_index
 from yewline.report.words import depth_label
 from yewline.workspace.results import SiteResult, VisitResult
 
-__all__ = ["SliceView", "apart", "level_views", "slice_views", "svg_outline"]
+__all__ = ["SliceFrame", "SliceView", "apart", "level_views", "slice_views", "svg_outline"]
 
 WIDE: Final = 240.0
 """Width of one slice in the picture's own units."""
@@ -38,49 +38,91 @@ class SliceView:
     north: float
 
 
+@dataclass(frozen=True, slots=True)
+class SliceFrame:
+    """What all slices of a page share: outlines as path data, the raster's place, scale bar and north."""
+
+    size: tuple[float, float]
+    place: tuple[float, float, float, float]
+    area: str
+    burials: str
+    bar: tuple[float, str]
+    north: float
+    unit: float
+    bounds: Bounds
+
+    @classmethod
+    def of(cls, result: SiteResult, x: Any, y: Any, bounds: Bounds) -> SliceFrame:
+        """For cells with middles at x and y."""
+        x0, y0, x1, y1 = bounds
+        unit = WIDE / (x1 - x0)
+        half = 0.5 * (float(x[1] - x[0]) if len(x) > 1 else 1.0)
+        length = round_length((x1 - x0) / 4)
+        return cls(
+            size=(WIDE, round(unit * (y1 - y0), 1)),
+            place=(
+                round((float(x[0]) - half - x0) * unit, 2),
+                round((y1 - float(y[-1]) - half) * unit, 2),
+                round((float(x[-1] - x[0]) + 2 * half) * unit, 2),
+                round((float(y[-1] - y[0]) + 2 * half) * unit, 2),
+            ),
+            area=svg_outline(result.area, bounds, unit),
+            burials=svg_outline(result.burials.geometry.values, bounds, unit),
+            bar=(round(length * unit, 1), f"{length:g} m"),
+            north=round(-result.settings.frame.bearing_of_y_deg(), 1),
+            unit=unit,
+            bounds=bounds,
+        )
+
+    def view(
+        self,
+        cells: Any,
+        *,
+        label: str,
+        visit: str,
+        limits: tuple[float, float],
+        hotspots: Any = (),
+        chosen: bool = False,
+        between: bool = False,
+        scale: str = STRENGTH,
+        what: str = "Strength",
+    ) -> SliceView:
+        """One slice: its cells (Y, X) in a scale, and outlines over it."""
+        blank = 100 * float(np.mean(~np.isfinite(cells)))
+        return SliceView(
+            label=label,
+            uri=data_uri(palette_png(to_index(cells[::-1], *limits), scale)),
+            alt=f"{what} at {label}, visit {visit}; {blank:.0f} % of the picture has no data.",
+            chosen=chosen,
+            size=self.size,
+            place=self.place,
+            area=self.area,
+            burials=self.burials,
+            hotspots=svg_outline(hotspots, self.bounds, self.unit) if len(hotspots) else "",
+            between=between,
+            bar=self.bar,
+            north=self.north,
+        )
+
+
 def slice_views(
     result: SiteResult, visit: VisitResult, *, bounds: Bounds, limits: tuple[float, float]
 ) -> list[SliceView]:
     """All slices of a visit from the top down; the chosen one carries the hotspots."""
-    x0, y0, x1, y1 = bounds
-    unit = WIDE / (x1 - x0)
-    high = round(unit * (y1 - y0), 1)
-    x, y = visit.slices["x"].values, visit.slices["y"].values
-    half = 0.5 * (float(x[1] - x[0]) if len(x) > 1 else 1.0)
-    place = (
-        round((float(x[0]) - half - x0) * unit, 2),
-        round((y1 - float(y[-1]) - half) * unit, 2),
-        round((float(x[-1] - x[0]) + 2 * half) * unit, 2),
-        round((float(y[-1] - y[0]) + 2 * half) * unit, 2),
-    )
-    area = svg_outline(result.area, bounds, unit)
-    burials = svg_outline(result.burials.geometry.values, bounds, unit)
-    hotspots = svg_outline(visit.scored.geometry.values, bounds, unit)
-    length = round_length((x1 - x0) / 4)
+    frame = SliceFrame.of(result, visit.slices["x"].values, visit.slices["y"].values, bounds)
     shown = apart(visit)
-    out = []
-    for k, cells in enumerate(visit.slices["strength"].values):
-        label = depth_label(visit, k)
-        chosen = k == visit.chosen
-        index = to_index(cells[::-1], *limits)
-        blank = 100 * float(np.mean(~np.isfinite(cells)))
-        out.append(
-            SliceView(
-                label=label,
-                uri=data_uri(palette_png(index, STRENGTH)),
-                alt=f"Strength at {label}, visit {visit.name}; {blank:.0f} % of the picture has no data.",
-                chosen=chosen,
-                size=(WIDE, high),
-                place=place,
-                area=area,
-                burials=burials,
-                hotspots=hotspots if chosen else "",
-                between=not shown[k],
-                bar=(round(length * unit, 1), f"{length:g} m"),
-                north=round(-result.settings.frame.bearing_of_y_deg(), 1),
-            )
+    return [
+        frame.view(
+            cells,
+            label=depth_label(visit, k),
+            visit=visit.name,
+            limits=limits,
+            hotspots=visit.scored.geometry.values if k == visit.chosen else (),
+            chosen=k == visit.chosen,
+            between=not shown[k],
         )
-    return out
+        for k, cells in enumerate(visit.slices["strength"].values)
+    ]
 
 
 def level_views(

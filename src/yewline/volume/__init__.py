@@ -16,6 +16,7 @@ from yewline.volume.build import (
 from yewline.volume.comparison import compare_volumes
 from yewline.volume.depths import cell_depth_error_m, depth_table_m, sample_depths_m
 from yewline.volume.distance import distance_to_data_m, distance_to_data_m_plain
+from yewline.volume.equal_time import slab_between, window_depths_m
 from yewline.volume.image_rays import image_ray_shift_m
 from yewline.volume.interpolate import Nodes, interpolate_nodes, interpolate_nodes_plain
 from yewline.volume.interpolators import GAUSSIAN, INTERPOLATORS, Interpolation, interpolate_by
@@ -80,6 +81,7 @@ __all__ = [
     "pyramid",
     "register_volumes",
     "sample_depths_m",
+    "slab_between",
     "slice_depth_error_m",
     "slice_exactly",
     "slice_label",
@@ -90,4 +92,5 @@ __all__ = [
     "volume_quietness",
     "volume_similarity",
     "volume_truncation",
+    "window_depths_m",
 ]

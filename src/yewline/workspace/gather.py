@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
 import xarray as xr
 
+from yewline.accuracy.result import VisitScore
 from yewline.errors import InputError, SettingsError, SiteError, YewlineError
 from yewline.ground import depth_of_time
 from yewline.hotspots import cells_inside
@@ -26,6 +28,7 @@ from yewline.workspace.results import SiteResult, VisitResult
 from yewline.workspace.site import Site
 from yewline.workspace.stage_accuracy import compare_all, match_tolerance_m, score_one
 from yewline.workspace.stage_day import days_compared, visit_day
+from yewline.workspace.stage_equal_depth import VisitVolume, depth_checks, equal_depth
 from yewline.workspace.stage_ground import Ground, load_readings, make_ground
 from yewline.workspace.stage_hotspots import cut_visit, outline_visit
 from yewline.workspace.stage_levels import visit_levels
@@ -204,6 +207,11 @@ def gather_result(
         name: visit_day(site, site.visit(name), frame.ground[name].readings, frame.ground[name].moisture_figures)
         for name in cut
     }
+    scores = {
+        name: score_one(each, frame.outlines, settings, frame.area, tolerance_m=tolerance_m)
+        for name, each in outlined.items()
+    }
+    whole = {name: _whole(site, products, frame, name, *cut[name]) for name in cut}
     visits = []
     for name in progress.over(cut, "hotspots and accuracy"):
         each, ground = outlined[name], frame.ground[name]
@@ -223,10 +231,11 @@ def gather_result(
                 equal_area=each.equal_area,
                 drawn=each.drawn,
                 scored=each.scored,
-                score=score_one(each, frame.outlines, settings, frame.area, tolerance_m=tolerance_m),
+                score=scores[name],
                 velocities=velocities[name][0],
                 moisture_figures=ground.moisture_figures,
                 day=days[name][0],
+                depth_checks=depth_checks(whole[name], burials, _answered(scores[name], burials), settings, frame.grid),
                 levels=visit_levels(
                     products.volumes[name], products.lines[name][0], frame.grid, thickness_m=frame.thickness_m
                 ),
@@ -271,6 +280,13 @@ def gather_result(
         version=version(),
         left_out=tuple(visit.name for visit in site.visits if visit.name not in cut),
         moisture=_moisture(site, {name: frame.ground[name].readings for name in cut}),
+        equal_depth=equal_depth(
+            [whole[name] for name in _by_day(site, cut)],
+            {name: each.equal_area for name, each in outlined.items()},
+            settings,
+            frame.grid,
+            frame.area,
+        ),
         days=days_compared(
             [site.visit(name) for name in cut],
             {name: day for name, (day, _) in days.items()},
@@ -279,10 +295,30 @@ def gather_result(
     )
 
 
+def _whole(
+    site: Site, products: Products, frame: SurveyFrame, name: str, slices: xr.Dataset, chosen: int
+) -> VisitVolume:
+    return VisitVolume(
+        name,
+        products.volumes[name],
+        frame.ground[name].velocity,
+        slices.isel(slice=chosen),
+        site.visit(name).settings.antenna.separation_m,
+    )
+
+
+def _answered(score: VisitScore | None, burials: gpd.GeoDataFrame) -> list[str]:
+    """Burials that a hotspot is matched with."""
+    return [] if score is None else [str(burials["burial"].iloc[int(burial)]) for _, burial in score.matches]
+
+
+def _by_day(site: Site, names: Collection[str]) -> list[str]:
+    return sorted(names, key=lambda name: (site.visit(name).settings.date, name))
+
+
 def _moisture(site: Site, readings: Mapping[str, pd.DataFrame | None]) -> MoistureOverVisits | None:
     """The visits' moisture against each other, in the order of their days."""
-    order = sorted(readings, key=lambda name: (site.visit(name).settings.date, name))
-    tables = {name: table for name in order if (table := readings[name]) is not None}
+    tables = {name: table for name in _by_day(site, readings) if (table := readings[name]) is not None}
     if len(tables) < 2:
         return None
     return moisture_over_visits(tables, {name: site.visit(name) for name in tables})

@@ -20,9 +20,11 @@ from yewline.ground.summary import MoistureSummary
 from yewline.model import Finding, SiteSettings, VelocityField, VisitSettings
 from yewline.workspace.corrections import Correction
 from yewline.workspace.day_summary import compared_summary, day_summary, wave_summary
+from yewline.workspace.depth_summary import depth_summary, equal_depth_summary
 from yewline.workspace.moisture_summary import moisture_summary, pairs_summary
 from yewline.workspace.rearranged import Rearranged, Seen
 from yewline.workspace.stage_day import DaysCompared, VisitDay
+from yewline.workspace.stage_equal_depth import DepthCheck, EqualDepth
 from yewline.workspace.stage_moisture import MoistureFigures, MoistureOverVisits
 from yewline.workspace.velocities import SourceVelocity, VisitVelocities, velocities_summary
 
@@ -67,6 +69,7 @@ class VisitResult:
     velocities : the visit's velocity by several ways, side by side.
     moisture_figures : level and variability of moisture with intervals; None without readings.
     levels : level cuts (slice, y, x), where the ground is known not to be level: `top_height`, `base_height` [m].
+    depth_checks : depths at which burials of known depth answer, against those.
     day : rain before the visit, and what its moisture does to the wave.
     """
 
@@ -90,6 +93,7 @@ class VisitResult:
     velocities: VisitVelocities | None = None
     moisture_figures: MoistureFigures | None = None
     levels: xr.Dataset | None = None
+    depth_checks: tuple[DepthCheck, ...] = ()
     day: VisitDay = field(default_factory=VisitDay)
 
 
@@ -109,6 +113,7 @@ class SiteResult:
     version : of yewline.
     left_out : names of the visits that were made, but that nothing could be drawn from.
     moisture : the visits' moisture against each other; None where fewer than two have readings.
+    equal_depth : visits at equal depth beside equal time; None where nothing was compared.
     days : states of moisture covered, and what else differs between visits.
     """
 
@@ -129,6 +134,7 @@ class SiteResult:
     version: str
     left_out: tuple[str, ...] = ()
     moisture: MoistureOverVisits | None = None
+    equal_depth: EqualDepth | None = None
     days: DaysCompared = field(default_factory=DaysCompared)
 
     def summary(self) -> dict[str, Any]:
@@ -144,6 +150,7 @@ class SiteResult:
             "comparisons": [_comparison_summary(comparison) for comparison in self.comparisons],
             "moisture_comparisons": [] if self.moisture is None else pairs_summary(self.moisture),
             **compared_summary(self.days),
+            "equal_depth": None if self.equal_depth is None else equal_depth_summary(self.equal_depth),
         }
 
 
@@ -152,8 +159,9 @@ def run_schema() -> dict[str, Any]:
 
     Examples
     --------
-    >>> sorted(run_schema()["required"])
-    ['comparisons', 'confounders', 'moisture_comparisons', 'report', 'seconds', 'site', 'states', 'visits']
+    >>> sorted(run_schema()["required"])  # doctest: +NORMALIZE_WHITESPACE
+    ['comparisons', 'confounders', 'equal_depth', 'moisture_comparisons', 'report', 'seconds', 'site', 'states',
+    'visits']
     """
     text = resources.files("yewline.workspace").joinpath("run.schema.json").read_text("utf-8")
     schema: dict[str, Any] = json.loads(text)
@@ -217,6 +225,7 @@ def _visit_summary(visit: VisitResult) -> dict[str, Any]:
             "day": day_summary(visit.day),
             "wave": wave_summary(visit.day, visit.velocity),
             "hotspots": len(visit.scored),
+            "depths_checked": depth_summary(visit.depth_checks),
             "slice_m": [round(top, 6), round(base, 6)],
             "tolerance_m": _figure(score.tolerance_m if score else None),
             "centroid_distance_m": _distance_summary(score.hotspot_to_burial if score else None),

@@ -13,6 +13,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from yewline.errors import SiteError
+from yewline.geostat import one_blas_thread
 from yewline.model import digest, version
 from yewline.progress import SILENT, Progress
 from yewline.recipe import Recipe, recipe_digest
@@ -70,7 +71,8 @@ def run_site(
     SiteError : nothing can be run: no visit has a usable line and a velocity, or results cannot be written.
     SettingsError, FrameError : the recipe, the primary slice or the frame cannot be used.
     """
-    with _system_refusals(site):
+    # Matrices of a run are small and many, and lines go side by side: products on several threads would only wait.
+    with _system_refusals(site), one_blas_thread():
         return _Run(site, progress).do(export, report)
 
 
@@ -81,7 +83,7 @@ def site_result(site: Site, *, progress: Progress = SILENT) -> SiteResult:
     ------
     SiteError : nothing can be run: no visit has a usable line and a velocity.
     """
-    with _system_refusals(site):
+    with _system_refusals(site), one_blas_thread():
         return _Run(site, progress).result()
 
 

@@ -38,6 +38,8 @@ def visit_levels(
     known = np.flatnonzero(np.isfinite(x) & np.isfinite(y) & np.isfinite(z))
     if not len(known):
         return None
+    if np.ptp(z[known]) < thickness_m:
+        return None
     few = known[:: max(1, len(known) // _PLACES)]
     xs, ys = np.meshgrid(grid.x, grid.y)
     height = heights_at(x[few], y[few], z[few], xs.ravel(), ys.ravel()).z_m.reshape(xs.shape)

@@ -1,0 +1,217 @@
+"""Visits at equal depth beside equal time, the error of depth as a map, and depths against excavated ones."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+import numpy as np
+
+from yewline.report.basemap import Bounds
+from yewline.report.cells import Cell, Table
+from yewline.report.palette import AMPLITUDE, DEPTH_ERROR
+from yewline.report.slices import SliceFrame
+from yewline.report.words import count, depth_label, listed, metres, number
+from yewline.workspace.depth_summary import summed_checks
+from yewline.workspace.results import SiteResult, VisitResult
+from yewline.workspace.stage_equal_depth import PairAtDepth
+
+__all__ = ["equal_depth_section"]
+
+_LEAST_CHANGE: Final = 0.02
+"""Overlaps nearer than this are told as alike."""
+_LITTLE_SHIFT_M: Final = 0.10
+
+
+def equal_depth_section(result: SiteResult, *, bounds: Bounds, limits: tuple[float, float]) -> dict[str, Any]:
+    """What the page says of equal depth.
+
+    Parameters
+    ----------
+    bounds : of all maps.
+    limits : of strength, those of all slices.
+    """
+    low, high = _error_limits(result)
+    ratio = _ratio_limit(result)
+    return {
+        "equal_words": _words(result),
+        "equal_strips": _strips(result, bounds, limits),
+        "equal_errors": [_error_view(result, visit, bounds, (low, high)) for visit in result.visits],
+        "equal_error_bar": ("± (90 %), m", DEPTH_ERROR, number(low), number(high)),
+        "equal_ratios": _ratio_views(result, bounds, ratio),
+        "equal_ratio_bar": ("Strength, later over earlier (dB)", AMPLITUDE, number(-ratio, 0), f"+{number(ratio, 0)}"),
+        "depth_table": _depth_table(result),
+        "depth_words": _depth_words(result),
+        "depth_list": _depth_list(result),
+    }
+
+
+def _strips(result: SiteResult, bounds: Bounds, limits: tuple[float, float]) -> list[dict[str, Any]]:
+    """For each visit the slice at equal time and the one at equal depth, with outlines of equal area."""
+    found = result.equal_depth
+    if found is None or not found.at_time:
+        return []
+    strips = []
+    for visit in result.visits:
+        part = found.at_time[visit.name]
+        frame = SliceFrame.of(result, visit.slices["x"].values, visit.slices["y"].values, bounds)
+        views = [
+            frame.view(
+                part.cells["strength"].values,
+                label=f"at equal time: truly {part.top_m:.2f}–{part.base_m:.2f} m",
+                visit=visit.name,
+                limits=limits,
+                hotspots=part.outlines.geometry.values,
+            ),
+            frame.view(
+                visit.slices["strength"].values[visit.chosen],
+                label=f"at equal depth: {depth_label(visit, visit.chosen)}",
+                visit=visit.name,
+                limits=limits,
+                hotspots=visit.equal_area.geometry.values,
+            ),
+        ]
+        strips.append({"name": visit.name, "views": views})
+    return strips
+
+
+def _words(result: SiteResult) -> list[str]:
+    found = result.equal_depth
+    if found is None or not found.at_time:
+        return []
+    begin, end = found.window_ns
+    told = [
+        f"With the velocity of {found.reference} the slice is the window from {begin:.1f} to {end:.1f} ns. "
+        + " ".join(
+            f"On {name} that same window lies {part.top_m:.2f} to {part.base_m:.2f} m down."
+            for name, part in found.at_time.items()
+            if name != found.reference
+        )
+    ]
+    told += [_pair_sentence(pair) for pair in found.pairs]
+    return told
+
+
+def _pair_sentence(pair: PairAtDepth) -> str:
+    time, depth = pair.overlap_time, pair.overlap_depth
+    names = f"{pair.first} and {pair.second}"
+    if not (math.isfinite(time) and math.isfinite(depth)):
+        text = f"{names}: there are no outlines of equal area to lay on each other."
+    else:
+        change = "rises" if depth > time else "falls"
+        told = f"of the ground that hotspots of equal area cover on either, both share {100 * time:.0f} % at equal time"
+        text = f"{names}: {told} and {100 * depth:.0f} % at equal depth"
+        text += "." if abs(depth - time) < _LEAST_CHANGE else f": agreement {change} when depth is kept."
+        text += " What is left differs for other reasons: moisture, noise, how lines were laid."
+    shift = math.hypot(*pair.shift_m)
+    if not math.isfinite(shift):
+        return f"{text} Whether the visits are displaced against each other cannot be told from their strengths."
+    verdict = (
+        "no more than their lines can be placed" if shift <= _LITTLE_SHIFT_M else "look at how lines were laid out"
+    )
+    return (
+        f"{text} Laid on each other the later one is displaced by {shift:.2f} m (blocks of ground agree to "
+        f"{metres(pair.shift_sigma_m)}): {verdict}. Nothing was moved."
+    )
+
+
+def _error_limits(result: SiteResult) -> tuple[float, float]:
+    """One range for all visits, from nothing to the largest usual error on the chosen slices."""
+    known = np.concatenate([_errors(visit)[np.isfinite(_errors(visit))] for visit in result.visits])
+    high = float(np.quantile(known, 0.995)) if len(known) else 0.0
+    return 0.0, max(math.ceil(20 * high) / 20, 0.05)
+
+
+def _errors(visit: VisitResult) -> Any:
+    return visit.slices["depth_error"].values[visit.chosen]
+
+
+def _error_view(result: SiteResult, visit: VisitResult, bounds: Bounds, limits: tuple[float, float]) -> Any:
+    frame = SliceFrame.of(result, visit.slices["x"].values, visit.slices["y"].values, bounds)
+    label = f"{visit.name}: {depth_label(visit, visit.chosen)}"
+    what = "Error of depth"
+    return frame.view(_errors(visit), label=label, visit=visit.name, limits=limits, scale=DEPTH_ERROR, what=what)
+
+
+def _ratio_limit(result: SiteResult) -> float:
+    pairs = () if result.equal_depth is None else result.equal_depth.pairs
+    known = [np.abs(pair.ratio_db[np.isfinite(pair.ratio_db)]) for pair in pairs]
+    joined = np.concatenate(known) if known else np.zeros(0)
+    return max(3.0, math.ceil(float(np.quantile(joined, 0.98)))) if len(joined) else 3.0
+
+
+def _ratio_views(result: SiteResult, bounds: Bounds, limit: float) -> list[Any]:
+    views = []
+    for pair in () if result.equal_depth is None else result.equal_depth.pairs:
+        visit = next(visit for visit in result.visits if visit.name == pair.first)
+        frame = SliceFrame.of(result, visit.slices["x"].values, visit.slices["y"].values, bounds)
+        label = f"{pair.second} over {pair.first}"
+        views.append(
+            frame.view(
+                pair.ratio_db, label=label, visit=pair.second, limits=(-limit, limit), scale=AMPLITUDE, what="Ratio"
+            )
+        )
+    return views
+
+
+def _depth_table(result: SiteResult) -> Table | None:
+    held = [visit for visit in result.visits if visit.depth_checks]
+    if not held:
+        return None
+    table = Table(
+        "Estimated depth against excavated depth",
+        ("Visit", "Burials", "Mean error to the top", "Root mean square", "At the burial's depth"),
+    )
+    for visit in held:
+        n, mean, rms, within = summed_checks(visit.depth_checks)
+        usual = float(np.median([check.half_m for check in visit.depth_checks]))
+        sign = "too deep" if mean > 0 else "too shallow"
+        table.rows.append(
+            [
+                Cell(visit.name),
+                Cell(str(n)),
+                Cell(metres(abs(mean)), sign),
+                Cell(metres(rms)),
+                Cell(f"{within} of {n}", f"between top and base, ± {usual:.2f} m as a rule"),
+            ]
+        )
+    return table
+
+
+def _depth_words(result: SiteResult) -> str:
+    if any(visit.depth_checks for visit in result.visits):
+        return (
+            "For each known burial of known depth that a hotspot is matched with: the depth of the strongest answer "
+            "inside its outline, against its depth as excavated. The place is taken from the burial, so this checks "
+            "depths, not whether burials are found. What answers may be the top, the base, or something else there."
+        )
+    if not len(result.burials):
+        return ""
+    return "No known burial with a depth (top_m) is matched with a hotspot, so that depths cannot be checked."
+
+
+def _depth_list(result: SiteResult) -> Table | None:
+    held = [visit for visit in result.visits if visit.depth_checks]
+    if not held:
+        return None
+    by_burial: dict[str, dict[str, Any]] = {}
+    for visit in held:
+        for check in visit.depth_checks:
+            by_burial.setdefault(check.burial, {})[visit.name] = check
+    names = [visit.name for visit in held]
+    table = Table(
+        f"Depths at {count(len(by_burial), 'burial')}, visits {listed(names)}", ("Burial", "Excavated", *names)
+    )
+    for burial, checks in sorted(by_burial.items()):
+        known = next(iter(checks.values()))
+        excavated = f"{known.top_m:.2f}" if not math.isfinite(known.base_m) else f"{known.top_m:.2f}–{known.base_m:.2f}"
+        cells = [_check_cell(checks.get(name)) for name in names]
+        table.rows.append([Cell(burial), Cell(f"{excavated} m"), *cells])
+    return table
+
+
+def _check_cell(check: Any) -> Cell:
+    if check is None:
+        return Cell("–")
+    note = "" if check.within else "not at the burial's depth"
+    return Cell(f"{check.estimated_m:.2f} m ± {check.half_m:.2f}", note)

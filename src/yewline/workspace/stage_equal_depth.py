@@ -1,0 +1,296 @@
+"""Visits at equal depth beside equal time, registered and compared; and their depths against excavated ones."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import shapely
+import xarray as xr
+
+from yewline.errors import InputError
+from yewline.ground import time_of_depth
+from yewline.hotspots import cells_inside, default_minimum_area_m2, find_hotspots
+from yewline.model import SiteSettings, VelocityField, VolumeGrid
+from yewline.units import Z90
+from yewline.volume import compare_volumes, register_volumes, slab_between, window_depths_m
+from yewline.workspace.velocity_burials import DEPTH_SIGMA_M
+
+__all__ = [
+    "DepthCheck",
+    "EqualDepth",
+    "EqualTimeSlice",
+    "PairAtDepth",
+    "VisitVolume",
+    "depth_checks",
+    "equal_depth",
+]
+
+_MOST_SHIFT_M: Final = 1.0
+
+
+@dataclass(frozen=True)
+class VisitVolume:
+    """What is compared of a visit: its volume, velocity, chosen slice and separation of the antennas."""
+
+    name: str
+    volume: xr.Dataset
+    velocity: VelocityField
+    chosen: xr.Dataset
+    separation_m: float
+
+
+@dataclass(frozen=True)
+class EqualTimeSlice:
+    """A visit cut by the window of time that the slice has on the first visit.
+
+    Attributes
+    ----------
+    cells : Dataset (y, x): `strength`, `coverage`, and the faces `top` and `base` [m].
+    top_m, base_m : where it truly lies, median over covered ground by the visit's own velocity.
+    outlines : hotspots of equal area on it.
+    """
+
+    cells: xr.Dataset
+    top_m: float
+    base_m: float
+    outlines: gpd.GeoDataFrame
+
+
+@dataclass(frozen=True)
+class PairAtDepth:
+    """Two visits against each other.
+
+    Attributes
+    ----------
+    overlap_time, overlap_depth : of their equal-area outlines, intersection over union; NaN without outlines.
+    shift_m, shift_sigma_m, known_share : median shift (x, y) of the second against the first, the standard deviation of
+        blocks about the map of shifts, and the share of blocks whose shift is known; NaN where none is.
+    ratio_db : (Y, X) strength of the second over the first on the slice at equal depth.
+    """
+
+    first: str
+    second: str
+    overlap_time: float
+    overlap_depth: float
+    shift_m: tuple[float, float]
+    shift_sigma_m: float
+    known_share: float
+    ratio_db: npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class EqualDepth:
+    """All visits at equal depth and at equal time; no slices and pairs where there is one visit only.
+
+    Attributes
+    ----------
+    reference : the visit whose velocity the window of time is of.
+    window_ns : that window.
+    at_time : by visit.
+    pairs : in the order of the visits.
+    """
+
+    reference: str
+    window_ns: tuple[float, float]
+    at_time: dict[str, EqualTimeSlice]
+    pairs: tuple[PairAtDepth, ...]
+
+
+@dataclass(frozen=True)
+class DepthCheck:
+    """Depth at which a burial answers on a visit, against those of its top and base as excavated, m.
+
+    `half_m` is the half-width of the 90 % interval; a base that is not known is NaN.
+    """
+
+    burial: str
+    top_m: float
+    base_m: float
+    estimated_m: float
+    half_m: float
+
+    @property
+    def off_m(self) -> float:
+        """Estimated less excavated top."""
+        return self.estimated_m - self.top_m
+
+    @property
+    def within(self) -> bool:
+        """Whether the interval meets the burial, from its top to its base."""
+        base_m = self.base_m if math.isfinite(self.base_m) else self.top_m
+        return self.estimated_m + self.half_m >= self.top_m and self.estimated_m - self.half_m <= base_m
+
+
+def equal_depth(
+    visits: Sequence[VisitVolume],
+    outlines: Mapping[str, gpd.GeoDataFrame],
+    settings: SiteSettings,
+    grid: VolumeGrid,
+    area: shapely.Geometry,
+) -> EqualDepth:
+    """Cut all visits by the first one's window of time as well, and compare each pair.
+
+    Parameters
+    ----------
+    visits : in the order of their days, on one grid.
+    outlines : of equal area, on each visit's chosen slice.
+    settings, grid, area : of the site.
+    """
+    first = visits[0]
+    faces = [float(first.chosen[side]) for side in ("top", "base")]
+    mean = first.velocity.mean_m_per_ns
+    begin, end = (float(time_of_depth(face, mean, separation_m=first.separation_m)) for face in faces)
+    if len(visits) < 2:
+        return EqualDepth(first.name, (begin, end), {}, ())
+    at_time = {visit.name: _at_time(visit, (begin, end), settings, grid, area) for visit in visits}
+    pairs = []
+    for one, two in combinations(visits, 2):
+        shift, sigma, known = _registered(*(_where_burials_lie(each.volume, settings) for each in (one, two)))
+        pairs.append(
+            PairAtDepth(
+                one.name,
+                two.name,
+                _overlap(at_time[one.name].outlines, at_time[two.name].outlines),
+                _overlap(outlines[one.name], outlines[two.name]),
+                shift,
+                sigma,
+                known,
+                _ratio(one.chosen, two.chosen, grid),
+            )
+        )
+    return EqualDepth(first.name, (begin, end), at_time, tuple(pairs))
+
+
+def _at_time(
+    visit: VisitVolume,
+    window_ns: tuple[float, float],
+    settings: SiteSettings,
+    grid: VolumeGrid,
+    area: shapely.Geometry,
+) -> EqualTimeSlice:
+    top, base = window_depths_m(window_ns, visit.velocity, grid, separation_m=visit.separation_m)
+    cells = slab_between(visit.volume, top, base)
+    there = visit.volume["coverage"].values.any(axis=0)
+    top_m, base_m = (float(np.median(face[there])) if there.any() else math.nan for face in (top, base))
+    primary = settings.primary
+    found = find_hotspots(
+        cells["strength"].values,
+        grid,
+        visit=visit.name,
+        top_m=top_m,
+        base_m=base_m,
+        rule="equal-area",
+        area_share=primary.area_share,
+        minimum_area_m2=primary.minimum_area_m2 or default_minimum_area_m2(settings.target),
+        area=area,
+    )
+    return EqualTimeSlice(cells, top_m, base_m, found)
+
+
+def _overlap(one: gpd.GeoDataFrame, two: gpd.GeoDataFrame) -> float:
+    """Intersection over union of two sets of outlines."""
+    a, b = (shapely.union_all(list(table.geometry)) for table in (one, two))
+    union = shapely.union(a, b).area
+    return float(shapely.intersection(a, b).area / union) if union > 0 else math.nan
+
+
+def _where_burials_lie(volume: xr.Dataset, settings: SiteSettings) -> xr.Dataset:
+    """The depths that burials are expected at: what lies there stays there, roots and turf need not."""
+    depth = volume["depth"].values
+    top_m, base_m = settings.target.depth_m
+    among = np.flatnonzero((depth >= top_m) & (depth <= base_m))
+    return volume.isel(depth=among) if len(among) else volume
+
+
+def _registered(one: xr.Dataset, two: xr.Dataset) -> tuple[tuple[float, float], float, float]:
+    try:
+        found = register_volumes(one, two, most_m=_MOST_SHIFT_M)
+    except InputError:  # smaller than a block
+        return (math.nan, math.nan), math.nan, 0.0
+    known = found["known"].values
+    if not known.any():
+        return (math.nan, math.nan), math.nan, 0.0
+    shift = tuple(float(np.median(found[f"shift_{axis}"].values[known])) for axis in "xy")
+    return (shift[0], shift[1]), float(found.attrs["sigma_m"]), float(known.mean())
+
+
+def _ratio(one: xr.Dataset, two: xr.Dataset, grid: VolumeGrid) -> npt.NDArray[np.float32]:
+    """Of two slices at equal depth, as volumes of one bin."""
+    single = [
+        xr.Dataset(
+            {"strength": (("depth", "y", "x"), part["strength"].values[None])},
+            coords={"depth": [0.5], "y": part["y"], "x": part["x"]},
+            attrs={"grid": grid.model_dump_json()},
+        )
+        for part in (one, two)
+    ]
+    return np.asarray(compare_volumes(*single)["ratio_db"].values[0], np.float32)
+
+
+def depth_checks(
+    visit: VisitVolume, burials: gpd.GeoDataFrame, answered: Sequence[str], settings: SiteSettings, grid: VolumeGrid
+) -> tuple[DepthCheck, ...]:
+    """Depth of what answers at burials of known depth, against that depth.
+
+    Parameters
+    ----------
+    burials : known burials; those without `top_m` are left out.
+    answered : names of those that a hotspot of the visit is matched with: others may not have answered at all.
+
+    Notes
+    -----
+    The answer's depth is that of the strongest crest in the mean column of cells inside the burial's outline, widened
+    by half a cell, between the depths that burials are expected at and, beyond, as far as those may be off. The place
+    is taken from the burial, so that this checks depths and not whether burials are found. The interval holds the
+    volume's own error of depth there and that of an excavated depth, 0.05 m (one standard deviation; common practice,
+    no source).
+    """
+    depth = visit.volume["depth"].values.astype(np.float64)
+    strength, error = visit.volume["strength"].values, visit.volume["depth_error"].values
+    usual = _mean(error.reshape(len(depth), -1))
+    reach = [float(np.interp(face, depth, usual)) for face in settings.target.depth_m]
+    low, high = settings.target.depth_m[0] - reach[0], settings.target.depth_m[1] + reach[1]
+    among = np.flatnonzero((depth >= low) & (depth <= high))
+    found = []
+    for row in burials.to_dict("records"):
+        name, top_m = str(row["burial"]), float(row["top_m"])
+        if not math.isfinite(top_m) or name not in answered or len(among) < 3:
+            continue
+        inside = cells_inside(shapely.buffer(row["geometry"], 0.5 * grid.cell_m), grid)
+        column = _mean(strength[among][:, inside])
+        crest = _strongest_crest(column)
+        if crest is None:
+            continue
+        at = np.interp(crest, np.arange(len(among)), depth[among])
+        here = float(np.interp(at, depth[among], _mean(error[among][:, inside])))
+        if math.isfinite(here):
+            half_m = math.hypot(here, Z90 * DEPTH_SIGMA_M)
+            found.append(DepthCheck(name, top_m, float(row["base_m"]), float(at), half_m))
+    return tuple(found)
+
+
+def _mean(cells: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
+    """Mean over cells (Z, n) that hold data; NaN where none does."""
+    known = np.isfinite(cells)
+    total = np.where(known, cells, 0.0).sum(axis=1, dtype=np.float64)
+    count = known.sum(axis=1)
+    return np.divide(total, count, out=np.full(len(cells), np.nan), where=count > 0)
+
+
+def _strongest_crest(column: npt.NDArray[np.float64]) -> float | None:
+    """Place of the highest inner maximum, to a part of a bin; None where there is none."""
+    inner = column[1:-1]
+    crests = np.flatnonzero((inner >= column[:-2]) & (inner > column[2:])) + 1
+    if not len(crests):
+        return None
+    k = int(crests[column[crests].argmax()])
+    low, here, high = column[k - 1 : k + 2]
+    bend = low - 2.0 * here + high
+    return k if bend >= 0 else k + 0.5 * (low - high) / bend
