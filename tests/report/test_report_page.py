@@ -326,7 +326,7 @@ def test_what_could_not_be_used_is_said_at_the_top(plain, site):
 
 
 def test_slices_that_overlap_those_before_them_are_folded_away(plain, site):
-    text = plain[plain.index('id="slices"') : plain.index('id="radargrams"')]
+    text = plain[plain.index('id="slices"') : plain.index('id="equal-depth"')]
     for part in text.split("<h3>")[1:]:
         shown, folded = part.split("<details>")
         assert [label in shown for label in ("0.20–0.40", "0.40–0.60", "0.60–0.80", "1.00–1.20")] == [True] * 4
