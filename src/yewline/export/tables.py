@@ -10,7 +10,6 @@ from typing import Any, Final
 
 import numpy as np
 
-from yewline.export.day_tables import conditions_table, days_table, wave_table
 from yewline.export.depth_tables import depth_checks_table, equal_depth_table
 from yewline.export.names import named_sets
 from yewline.export.result_table import ResultTable
@@ -37,9 +36,6 @@ def result_tables(result: SiteResult) -> dict[str, ResultTable]:
         "equal_depth": equal_depth_table(result),
         "depth_checks": depth_checks_table(result),
         "moisture": _moisture(result),
-        "days": days_table(result),
-        "wave": wave_table(result),
-        "conditions": conditions_table(result),
         "velocities": _velocities(result),
         "hyperbolas": _hyperbolas(result),
         "lines": _lines(result),

@@ -11,7 +11,6 @@ from yewline.report.basemap import world_bounds
 from yewline.report.cells import Cell, Table
 from yewline.report.comparisons import compared
 from yewline.report.corrections import corrections
-from yewline.report.days import days_section
 from yewline.report.distances import distance_limit, distance_plot, null_plot
 from yewline.report.equal_depth import equal_depth_section
 from yewline.report.history import burial_lead, burial_table
@@ -66,7 +65,6 @@ CONTENTS: Final = (
     ("answer", "The answer first"),
     ("maps", "Maps"),
     ("moisture", "Soil moisture"),
-    ("days", "Days and the wave"),
     ("velocity", "Velocity by several ways"),
     ("slices", "Depth slices"),
     ("equal-depth", "Equal depth, equal time"),
@@ -101,7 +99,6 @@ def report_context(result: SiteResult) -> dict[str, Any]:
         **_answer(result),
         **_pictures(result),
         **moisture_section(result),
-        **days_section(result),
         "velocities": velocities(result),
         **_radargrams(result),
         "corrections": corrections(result),

@@ -20,7 +20,6 @@ from yewline.workspace.inspect import inspect_line
 from yewline.workspace.lazy import lights_of
 from yewline.workspace.load import LoadedVisit, load_visit
 from yewline.workspace.site import Site, Visit
-from yewline.workspace.stage_day import load_rain
 from yewline.workspace.stage_ground import load_readings, no_velocity
 from yewline.workspace.stage_lines import first_steps, guard_visit, load_recipe
 from yewline.workspace.survey_checks import delay_findings, frame_findings
@@ -122,7 +121,6 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
             findings += guard_visit(site, visit.name, recipe, loaded.radargrams)
         readings, _, said = load_readings(site, visit, _area(outlines, loaded))
         findings += said
-        findings += load_rain(site, visit)[1]
         if readings is None and visit.settings.soil.velocity_m_per_ns is None:
             findings.append(Finding.of_error(no_velocity(visit), "no-velocity", visit=visit.name))
         findings += _gathers(site, visit)

@@ -33,7 +33,6 @@ from yewline.workspace.demo_scene import (
     demo_scene_file,
 )
 from yewline.workspace.demo_survey import Survey, first_order_fields, plan_faults, walk_visit
-from yewline.workspace.demo_weather import rain_csv
 from yewline.workspace.demo_words import README, site_toml, visit_toml
 
 __all__ = ["DEMO_SEED", "DemoTruth", "prepare_demo", "write_demo"]
@@ -138,7 +137,6 @@ def _write_site(
     (root / "marks").mkdir()
     (root / "README.txt").write_text(README, encoding="utf-8")
     (root / "site.toml").write_text(site_toml(truth.seed), encoding="utf-8")
-    (root / "rain.csv").write_text(rain_csv(truth.seed), encoding="utf-8")
     walked = []
     scene = demo_scene_file(ground, days, lines, truth.seed)
     for number, (day, scene_day) in enumerate(zip(days, scene.days, strict=True)):

@@ -123,8 +123,6 @@ class DemoDay:
     readings: int
     weather: str
     notes: str
-    grass_height_m: float
-    leaf_cover: str
 
 
 def demo_days() -> tuple[DemoDay, DemoDay]:
@@ -150,8 +148,6 @@ def demo_days() -> tuple[DemoDay, DemoDay]:
             100,
             "three weeks without rain, 19 °C, light wind",
             "short grass; the ground is hard on the knoll and softer under the tree",
-            0.05,
-            "trees in leaf",
         ),
         DemoDay(
             "2031-11-wet",
@@ -161,8 +157,6 @@ def demo_days() -> tuple[DemoDay, DemoDay]:
             80,
             "rain on most days of the past two weeks, 8 °C, overcast",
             "grass wet, no standing water",
-            0.08,
-            "fallen leaves, raked off the lines",
         ),
     )
 

@@ -16,7 +16,6 @@ a seeded program drew the graves, walked the lines and read the probe.
   site.toml            what the site is, and the choices that the figures rest on
   area.geojson         outline of what was surveyed; obstacles.geojson: what could not be walked
   burials.gpkg         burials known from excavation; opened.geojson: ground that was opened
-  rain.csv             rain of each day, as a gauge nearby would have it
   visits/NAME/         one day's survey each: settings, lines, moisture readings
   truth/               what really lies in the ground and what went wrong in the field: no command
                        reads it; it is there for you to compare with
@@ -101,18 +100,6 @@ interval_ns = {instrument.interval_ns:g}           # and this is what the text f
 
 [soil]
 texture = "sandy loam over weathered sandstone"
-
-[conditions]
-# What may differ between visits besides moisture.
-frost = "no"
-irrigation = "no"
-surface_water = "no"
-ground_contact = "yes"
-settings_same = "yes"
-grass_height_m = {day.grass_height_m:g}
-vegetation = "grass"
-leaf_cover = "{day.leaf_cover}"
-crew = "two people, the same on both visits"
 
 [readings]
 sensor = "two-rod probe, 12 cm, pushed in from the surface"

@@ -27,7 +27,6 @@ from yewline.workspace.rearranged import rearranged_lines
 from yewline.workspace.results import SiteResult, VisitResult
 from yewline.workspace.site import Site
 from yewline.workspace.stage_accuracy import compare_all, match_tolerance_m, score_one
-from yewline.workspace.stage_day import days_compared, visit_day
 from yewline.workspace.stage_equal_depth import VisitVolume, depth_checks, equal_depth
 from yewline.workspace.stage_ground import Ground, load_readings, make_ground
 from yewline.workspace.stage_hotspots import cut_visit, outline_visit
@@ -203,10 +202,6 @@ def gather_result(
     velocities = {
         name: compare_velocities(site, site.visit(name), frame.heard[name], frame.ground[name]) for name in cut
     }
-    days = {
-        name: visit_day(site, site.visit(name), frame.ground[name].readings, frame.ground[name].moisture_figures)
-        for name in cut
-    }
     scores = {
         name: score_one(each, frame.outlines, settings, frame.area, tolerance_m=tolerance_m)
         for name, each in outlined.items()
@@ -234,7 +229,6 @@ def gather_result(
                 score=scores[name],
                 velocities=velocities[name][0],
                 moisture_figures=ground.moisture_figures,
-                day=days[name][0],
                 depth_checks=depth_checks(whole[name], burials, _answered(scores[name], burials), settings, frame.grid),
                 levels=visit_levels(
                     products.volumes[name], products.lines[name][0], frame.grid, thickness_m=frame.thickness_m
@@ -257,7 +251,7 @@ def gather_result(
         if name in cut:
             said += guard_visit(site, name, recipe, products.lines[name][0])
             said += _display_refused(recipe, products.lines[name][0], frame.ground[name].velocity.mean_m_per_ns)
-            said += [*frame.ground[name].findings, *velocities[name][1], *outlined[name].findings, *days[name][1]]
+            said += [*frame.ground[name].findings, *velocities[name][1], *outlined[name].findings]
         elif name in frame.ground:
             said += frame.ground[name].findings
     return SiteResult(
@@ -286,11 +280,6 @@ def gather_result(
             settings,
             frame.grid,
             frame.area,
-        ),
-        days=days_compared(
-            [site.visit(name) for name in cut],
-            {name: day for name, (day, _) in days.items()},
-            {name: frame.ground[name].moisture_figures for name in cut},
         ),
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -19,11 +19,9 @@ from yewline.accuracy.result import ChanceLevel, DirectedDistances, Proportion, 
 from yewline.ground.summary import MoistureSummary
 from yewline.model import Finding, SiteSettings, VelocityField, VisitSettings
 from yewline.workspace.corrections import Correction
-from yewline.workspace.day_summary import compared_summary, day_summary, wave_summary
 from yewline.workspace.depth_summary import depth_summary, equal_depth_summary
 from yewline.workspace.moisture_summary import moisture_summary, pairs_summary
 from yewline.workspace.rearranged import Rearranged, Seen
-from yewline.workspace.stage_day import DaysCompared, VisitDay
 from yewline.workspace.stage_equal_depth import DepthCheck, EqualDepth
 from yewline.workspace.stage_moisture import MoistureFigures, MoistureOverVisits
 from yewline.workspace.velocities import SourceVelocity, VisitVelocities, velocities_summary
@@ -70,7 +68,6 @@ class VisitResult:
     moisture_figures : level and variability of moisture with intervals; None without readings.
     levels : level cuts (slice, y, x), where the ground is known not to be level: `top_height`, `base_height` [m].
     depth_checks : depths at which burials of known depth answer, against those.
-    day : rain before the visit, and what its moisture does to the wave.
     """
 
     name: str
@@ -94,7 +91,6 @@ class VisitResult:
     moisture_figures: MoistureFigures | None = None
     levels: xr.Dataset | None = None
     depth_checks: tuple[DepthCheck, ...] = ()
-    day: VisitDay = field(default_factory=VisitDay)
 
 
 @dataclass(frozen=True)
@@ -114,7 +110,6 @@ class SiteResult:
     left_out : names of the visits that were made, but that nothing could be drawn from.
     moisture : the visits' moisture against each other; None where fewer than two have readings.
     equal_depth : visits at equal depth beside equal time; None where nothing was compared.
-    days : states of moisture covered, and what else differs between visits.
     """
 
     root: Path
@@ -135,7 +130,6 @@ class SiteResult:
     left_out: tuple[str, ...] = ()
     moisture: MoistureOverVisits | None = None
     equal_depth: EqualDepth | None = None
-    days: DaysCompared = field(default_factory=DaysCompared)
 
     def summary(self) -> dict[str, Any]:
         """The figures of ``yewline run --json`` except `report` and `seconds`, as `run_schema` describes them.
@@ -149,7 +143,6 @@ class SiteResult:
             "visits": [_visit_summary(visit) for visit in self.visits],
             "comparisons": [_comparison_summary(comparison) for comparison in self.comparisons],
             "moisture_comparisons": [] if self.moisture is None else pairs_summary(self.moisture),
-            **compared_summary(self.days),
             "equal_depth": None if self.equal_depth is None else equal_depth_summary(self.equal_depth),
         }
 
@@ -159,9 +152,8 @@ def run_schema() -> dict[str, Any]:
 
     Examples
     --------
-    >>> sorted(run_schema()["required"])  # doctest: +NORMALIZE_WHITESPACE
-    ['comparisons', 'confounders', 'equal_depth', 'moisture_comparisons', 'report', 'seconds', 'site', 'states',
-    'visits']
+    >>> sorted(run_schema()["required"])
+    ['comparisons', 'equal_depth', 'moisture_comparisons', 'report', 'seconds', 'site', 'visits']
     """
     text = resources.files("yewline.workspace").joinpath("run.schema.json").read_text("utf-8")
     schema: dict[str, Any] = json.loads(text)
@@ -222,8 +214,6 @@ def _visit_summary(visit: VisitResult) -> dict[str, Any]:
                 "the error of the velocity is not known",
             ),
             "velocities": velocities_summary(visit.velocities),
-            "day": day_summary(visit.day),
-            "wave": wave_summary(visit.day, visit.velocity),
             "hotspots": len(visit.scored),
             "depths_checked": depth_summary(visit.depth_checks),
             "slice_m": [round(top, 6), round(base, 6)],

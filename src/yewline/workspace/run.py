@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Any
 
 from yewline.errors import SiteError
@@ -43,12 +43,7 @@ _ONLY_FOR_SCORES = ("burials.", "opened.", "marks/")
 
 def _beside_lines(name: str) -> bool:
     """Whether a visit's file has no part in its lines."""
-    return _is_rain(name) or any(part in name for part in ("/readings.", "/calibration.", "/gathers/"))
-
-
-def _is_rain(name: str) -> bool:
-    """Whether a file tells of the weather only."""
-    return PurePosixPath(name).stem == "rain"
+    return any(part in name for part in ("/readings.", "/calibration.", "/gathers/"))
 
 
 def run_site(
@@ -188,11 +183,7 @@ class _Run:
     def _do_volumes(self) -> None:
         # What the recipe does counts, not the bytes of its file; steps for pictures change no volume.
         unused = (*_ONLY_FOR_SCORES, "recipe.toml")
-        used = {
-            k: v
-            for k, v in self.inputs.items()
-            if not (k.startswith(unused) or _is_rain(k)) or k in self._known_depths()
-        }
+        used = {k: v for k, v in self.inputs.items() if not k.startswith(unused) or k in self._known_depths()}
         laid = drawn_hyperbolas(self.site)
         key = digest("volume", version(), used, laid, self._recipe_part("before"), self._recipe_part("after"))
         for visit in self.site.visits:

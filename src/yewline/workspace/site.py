@@ -25,11 +25,6 @@ def calibration_files(folder: Path) -> list[Path]:
     return [path for path in (folder / "calibration.csv",) if path.is_file()]
 
 
-def rain_files(folder: Path) -> list[Path]:
-    """`rain.csv` or `rain.xlsx` of a visit or of the site; none or one, the text before the workbook."""
-    return [path for name in ("rain.csv", "rain.xlsx") if (path := folder / name).is_file()][:1]
-
-
 @dataclass(frozen=True)
 class Visit:
     """One visit's folder: its name, path and settings."""
@@ -105,11 +100,9 @@ class Site:
             if not (path / "visit.toml").is_file()
         ]
         folders: list[tuple[Path, tuple[str, ...]]] = [
-            (self.root, ("site", "recipe", "readme", "calibration", "rain", *SURVEY_STEMS, *OUTLINE_STEMS))
+            (self.root, ("site", "recipe", "readme", "calibration", *SURVEY_STEMS, *OUTLINE_STEMS))
         ]
-        folders += [
-            (visit.path, ("visit", "lines", "readings", "calibration", "rain", *PLACE_STEMS)) for visit in self.visits
-        ]
+        folders += [(visit.path, ("visit", "lines", "readings", "calibration", *PLACE_STEMS)) for visit in self.visits]
         for folder, known in folders:
             for path in sorted(folder.iterdir()):
                 stem = path.name.lower().split(".")[0]
