@@ -9,7 +9,7 @@ from yewline.ground.calibration import (
     fit_calibration,
     reading_error_of,
 )
-from yewline.ground.confounders import Confounder, VisitConditions, compare_conditions
+from yewline.ground.confounders import CONDITION_WORDS, Confounder, VisitConditions, compare_conditions
 from yewline.ground.day_record import Between, DayRecord, RainOptions, Trend, day_record, day_sentences
 from yewline.ground.declustering import declustering_weights
 from yewline.ground.depth import depth_error_m, depth_of_time, time_of_depth
@@ -81,6 +81,7 @@ from yewline.ground.wave_figures import (
 
 __all__ = [
     "COMMON_SHARE",
+    "CONDITION_WORDS",
     "CONTRADICTION",
     "DECLARED_RELATIVE_SIGMA",
     "FEWEST_FOR_FIT",
