@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -25,12 +25,14 @@ from yewline.workspace.rearranged import rearranged_lines
 from yewline.workspace.results import SiteResult, VisitResult
 from yewline.workspace.site import Site
 from yewline.workspace.stage_accuracy import compare_all, match_tolerance_m, score_one
-from yewline.workspace.stage_ground import Ground, load_readings, make_ground
+from yewline.workspace.stage_day import VisitDay, VisitMoisture, site_confounders, site_states, visit_days
+from yewline.workspace.stage_ground import Ground, load_readings, make_ground, reference_depth_m
 from yewline.workspace.stage_hotspots import cut_visit, outline_visit
 from yewline.workspace.stage_lines import Lines, guard_visit, line_spacing
 from yewline.workspace.stage_moisture import MoistureOverVisits, moisture_over_visits
 from yewline.workspace.stage_velocity import HeardVelocities, compare_velocities, heard_of_velocity
 from yewline.workspace.stage_volume import VISIT_REFUSED, choose_grid
+from yewline.workspace.stage_wave import VisitWave, visit_wave
 from yewline.workspace.truth import Outlines, area_of_lines, load_outlines, within
 from yewline.workspace.velocities import RecordedVelocities
 
@@ -198,6 +200,9 @@ def gather_result(
     velocities = {
         name: compare_velocities(site, site.visit(name), frame.heard[name], frame.ground[name]) for name in cut
     }
+    days, of_days = visit_days(site, {name: frame.ground[name].readings for name in cut})
+    waves = {name: _wave(site, name, frame.ground[name]) for name in cut}
+    compared = [_moisture_on_day(site, frame, name, days) for name in _by_date(site, cut)]
     visits = []
     for name in progress.over(cut, "hotspots and accuracy"):
         each, ground = outlined[name], frame.ground[name]
@@ -220,6 +225,8 @@ def gather_result(
                 score=score_one(each, frame.outlines, settings, frame.area, tolerance_m=tolerance_m),
                 velocities=velocities[name][0],
                 moisture_figures=ground.moisture_figures,
+                day=days.get(name),
+                wave=waves[name][0],
                 corrections=corrections_of(
                     site,
                     site.visit(name),
@@ -231,14 +238,14 @@ def gather_result(
                 ),
             )
         )
-    said = [*site.strays(), *frame.outlines.findings, *frame.findings, *no_data]
+    said = [*site.strays(), *frame.outlines.findings, *frame.findings, *no_data, *of_days]
     for name, (_, findings) in products.lines.items():
         said += findings
         said += on_volumes.get(name, [])
         if name in cut:
             said += guard_visit(site, name, recipe, products.lines[name][0])
             said += _display_refused(recipe, products.lines[name][0], frame.ground[name].velocity.mean_m_per_ns)
-            said += [*frame.ground[name].findings, *velocities[name][1], *outlined[name].findings]
+            said += [*frame.ground[name].findings, *velocities[name][1], *waves[name][1], *outlined[name].findings]
         elif name in frame.ground:
             said += frame.ground[name].findings
     return SiteResult(
@@ -261,13 +268,28 @@ def gather_result(
         version=version(),
         left_out=tuple(visit.name for visit in site.visits if visit.name not in cut),
         moisture=_moisture(site, {name: frame.ground[name].readings for name in cut}),
+        states=site_states(compared),
+        confounders=site_confounders(compared),
     )
+
+
+def _wave(site: Site, name: str, ground: Ground) -> tuple[VisitWave | None, list[Finding]]:
+    depth_m = reference_depth_m(site.settings)
+    return visit_wave(site.visit(name), ground.velocity, ground.moisture, ground.moisture_figures, depth_m=depth_m)
+
+
+def _moisture_on_day(site: Site, frame: SurveyFrame, name: str, days: Mapping[str, VisitDay]) -> VisitMoisture:
+    ground = frame.ground[name]
+    return VisitMoisture(site.visit(name), ground.moisture, ground.moisture_figures, days.get(name))
+
+
+def _by_date(site: Site, names: Iterable[str]) -> list[str]:
+    return sorted(names, key=lambda name: (site.visit(name).settings.date, name))
 
 
 def _moisture(site: Site, readings: Mapping[str, pd.DataFrame | None]) -> MoistureOverVisits | None:
     """The visits' moisture against each other, in the order of their days."""
-    order = sorted(readings, key=lambda name: (site.visit(name).settings.date, name))
-    tables = {name: table for name in order if (table := readings[name]) is not None}
+    tables = {name: table for name in _by_date(site, readings) if (table := readings[name]) is not None}
     if len(tables) < 2:
         return None
     return moisture_over_visits(tables, {name: site.visit(name) for name in tables})

@@ -16,12 +16,17 @@ import shapely
 import xarray as xr
 
 from yewline.accuracy.result import ChanceLevel, DirectedDistances, Proportion, VisitComparison, VisitScore
+from yewline.ground.confounders import Confounder
+from yewline.ground.moisture_states import StatesCovered
 from yewline.ground.summary import MoistureSummary
 from yewline.model import Finding, SiteSettings, VelocityField, VisitSettings
 from yewline.workspace.corrections import Correction
+from yewline.workspace.day_summary import confounders_summary, day_summary, states_summary, wave_summary
 from yewline.workspace.moisture_summary import moisture_summary, pairs_summary
 from yewline.workspace.rearranged import Rearranged, Seen
+from yewline.workspace.stage_day import VisitDay
 from yewline.workspace.stage_moisture import MoistureFigures, MoistureOverVisits
+from yewline.workspace.stage_wave import VisitWave
 from yewline.workspace.velocities import SourceVelocity, VisitVelocities, velocities_summary
 
 __all__ = [
@@ -64,6 +69,8 @@ class VisitResult:
     rearranged : corrections that move recordings or traces, accepted by a person or proposed, seen from above.
     velocities : the visit's velocity by several ways, side by side.
     moisture_figures : level and variability of moisture with intervals; None without readings.
+    day : rain before and during the survey; None without rain on record.
+    wave : what the ground did to the wave; None where it cannot be told.
     """
 
     name: str
@@ -85,6 +92,8 @@ class VisitResult:
     rearranged: tuple[Rearranged, ...] = ()
     velocities: VisitVelocities | None = None
     moisture_figures: MoistureFigures | None = None
+    day: VisitDay | None = None
+    wave: VisitWave | None = None
 
 
 @dataclass(frozen=True)
@@ -103,6 +112,8 @@ class SiteResult:
     version : of yewline.
     left_out : names of the visits that were made, but that nothing could be drawn from.
     moisture : the visits' moisture against each other; None where fewer than two have readings.
+    states : states of moisture that the visits have covered; None likewise.
+    confounders : what else differs between the visits with readings; empty likewise.
     """
 
     root: Path
@@ -122,6 +133,8 @@ class SiteResult:
     version: str
     left_out: tuple[str, ...] = ()
     moisture: MoistureOverVisits | None = None
+    states: StatesCovered | None = None
+    confounders: tuple[Confounder, ...] = ()
 
     def summary(self) -> dict[str, Any]:
         """The figures of ``yewline run --json`` except `report` and `seconds`, as `run_schema` describes them.
@@ -135,6 +148,8 @@ class SiteResult:
             "visits": [_visit_summary(visit) for visit in self.visits],
             "comparisons": [_comparison_summary(comparison) for comparison in self.comparisons],
             "moisture_comparisons": [] if self.moisture is None else pairs_summary(self.moisture),
+            "states": states_summary(self.states),
+            "confounders": confounders_summary(self.confounders),
         }
 
 
@@ -144,7 +159,7 @@ def run_schema() -> dict[str, Any]:
     Examples
     --------
     >>> sorted(run_schema()["required"])
-    ['comparisons', 'moisture_comparisons', 'report', 'seconds', 'site', 'visits']
+    ['comparisons', 'confounders', 'moisture_comparisons', 'report', 'seconds', 'site', 'states', 'visits']
     """
     text = resources.files("yewline.workspace").joinpath("run.schema.json").read_text("utf-8")
     schema: dict[str, Any] = json.loads(text)
@@ -205,6 +220,8 @@ def _visit_summary(visit: VisitResult) -> dict[str, Any]:
                 "the error of the velocity is not known",
             ),
             "velocities": velocities_summary(visit.velocities),
+            "day": day_summary(visit.day),
+            "wave": wave_summary(visit.wave),
             "hotspots": len(visit.scored),
             "slice_m": [round(top, 6), round(base, 6)],
             "tolerance_m": _figure(score.tolerance_m if score else None),
