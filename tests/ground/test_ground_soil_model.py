@@ -365,6 +365,45 @@ def test_figures_of_bone_dry_soil_are_finite() -> None:
         assert np.isfinite([figure.value, figure.low, figure.high]).all()
 
 
+# --- figures of the wave at a velocity that is known from elsewhere
+
+
+def test_the_relations_own_velocity_changes_no_figure() -> None:
+    soil = Soil(texture="loam")
+    own = wave_figures(LEVELS, soil, frequency_mhz=300.0)
+    v = float(own.velocity_m_per_ns.value[1])
+    same = wave_figures(LEVELS, soil, frequency_mhz=300.0, velocity=(v, 0.004))
+    for name in ("velocity_m_per_ns", "wavelength_m", "resolution_m", "attenuation_db_per_m", "reach_m"):
+        np.testing.assert_allclose(getattr(same, name).value, getattr(own, name).value, rtol=1e-9, err_msg=name)
+    np.testing.assert_array_equal(same.contrast_db, own.contrast_db)
+
+
+def test_a_given_velocity_is_that_of_the_mean_level() -> None:
+    options = WaveOptions(correlation_length_m=0.1)
+    figures = wave_figures(
+        LEVELS, Soil(texture="loam"), frequency_mhz=400.0, options=options, velocity=(0.08, 0.08 * 0.05)
+    )
+    v, wavelength = figures.velocity_m_per_ns, figures.wavelength_m
+    assert v.value[1] == pytest.approx(0.08, rel=1e-12)
+    assert (np.diff(v.value) < 0).all()
+    # λ = v/f, a quarter of it, k·a = 2πa/λ; the interval is the given velocity's own.
+    assert wavelength.value[1] == pytest.approx(0.2, rel=1e-12)
+    assert figures.resolution_m.value[1] == pytest.approx(0.05, rel=1e-12)
+    assert figures.scattering_index is not None
+    assert figures.scattering_index.value[1] == pytest.approx(np.pi, rel=1e-12)
+    assert v.high[1] / v.value[1] == pytest.approx(np.exp(1.6448536 * 0.05), rel=1e-6)
+
+
+def test_attenuation_at_a_given_velocity_is_that_of_a_plane_wave() -> None:
+    # The medium with this conductivity and velocity, found from n² − κ² = ε and 2nκ = σ/(ωε₀), has it exactly.
+    figures = wave_figures(LEVELS, Soil(texture="clay loam"), frequency_mhz=100.0, velocity=(0.07, 0.003))
+    sigma, v = figures.conductivity_ms_per_m.value, figures.velocity_m_per_ns.value
+    n, s = 0.299792458 / v, sigma * 1e-3 / (2e8 * np.pi * EPS0_F_PER_M)
+    wave = plane_wave(100.0, permittivity=n**2 - (s / (2 * n)) ** 2, conductivity_ms_per_m=sigma)
+    np.testing.assert_allclose(wave.v_m_per_ns, v, rtol=1e-9)
+    np.testing.assert_allclose(figures.attenuation_db_per_m.value, wave.alpha_db_per_m, rtol=1e-9)
+
+
 # --- faults
 
 
@@ -376,6 +415,14 @@ def test_figures_of_bone_dry_soil_are_finite() -> None:
         (lambda: choose_soil_model(Soil(), frequency_mhz=400.0).moisture(1.2), "permittivity must lie between 3.03"),
         (lambda: permittivity_spread(-0.1, Soil(), frequency_mhz=400.0), "vwc must lie between 0 and 0.6"),
         (lambda: soil_loss(0.2, Soil(), frequency_mhz=4000.0), "frequency_mhz must lie between 10 and 3000"),
+        (
+            lambda: wave_figures(LEVELS, Soil(), frequency_mhz=400.0, velocity=(0.4, 0.01)),
+            "velocity above that of light",
+        ),
+        (
+            lambda: wave_figures(LEVELS, Soil(), frequency_mhz=400.0, velocity=(0.1, 0.2)),
+            "the velocity's standard deviation must lie between 0 and 0.1",
+        ),
         (lambda: MoistureLevels(0.3, 0.2, 0.1), "p10 must not lie above p90"),
         (lambda: MoistureLevels(10.0, 20.0, 30.0), "p10 must lie between 0 and 0.6"),
         (lambda: WaveOptions(contrast_vwc=0.0), "contrast_vwc must not be zero"),

@@ -38,6 +38,8 @@ def result_tables(result: SiteResult) -> dict[str, ResultTable]:
         "moisture": _moisture(result),
         "velocities": _velocities(result),
         "hyperbolas": _hyperbolas(result),
+        "wave": _wave(result),
+        "day": _day(result),
         "lines": _lines(result),
         "findings": _findings(result),
     }
@@ -268,6 +270,64 @@ def _hyperbolas(result: SiteResult) -> ResultTable:
                 (visit.name, fit.line, fate, fit.by, fit.x_m, fit.t0_ns, fit.v_m_per_ns, fit.sigma_v_m_per_ns,
                  fit.depth_m, fit.expected_false, " ".join(fit.cautions))
             )  # fmt: skip
+    return table
+
+
+def _wave(result: SiteResult) -> ResultTable:
+    figures = (
+        "velocity_m_per_ns", "wavelength_m", "resolution_m", "attenuation_db_per_m", "conductivity_ms_per_m", "reach_m"
+    )  # fmt: skip
+    columns = (
+        "visit", "date", "level", "vwc", "vwc_from", "frequency_mhz", "relation",
+        *(f"{name}{end}" for name in figures for end in ("", "_low", "_high")),
+        "fill_contrast_vwc", "fill_reflection_db", "dynamic_range_db", "scattering_index",
+    )  # fmt: skip
+    table = ResultTable(
+        "the wave in the ground of each visit, at its mean moisture and where a tenth of the ground is drier (p10) or "
+        "wetter (p90); low and high: 90 % interval; reach_m: for a reflector of the fill's strength",
+        columns,
+    )
+    for visit in result.visits:
+        if visit.wave is None:
+            continue
+        made, read = visit.wave.figures, "readings" if visit.wave.from_readings else "velocity"
+        index = made.scattering_index
+        for i, level in enumerate(("p10", "mean", "p90")):
+            values = [
+                float(end[i])
+                for figure in (getattr(made, name) for name in figures)
+                for end in (figure.value, figure.low, figure.high)
+            ]
+            table.rows.append(
+                (visit.name, visit.settings.date, level, float(made.levels.vwc[i]), read, made.frequency_mhz,
+                 made.model.name, *values, made.options.contrast_vwc, float(made.contrast_db[i]),
+                 made.options.dynamic_range_db, None if index is None else float(index.value[i]))
+            )  # fmt: skip
+    return table
+
+
+def _day(result: SiteResult) -> ResultTable:
+    amounts = ("index_mm", "days_since_wet", "days_since_heavy", "on_day_mm", "in_window_mm")
+    columns = (
+        "visit", "date", *(f"{name}_{end}" for name in amounts for end in ("low", "high")),
+        *(f"rain_{days}_days_mm_{end}" for days in (3, 7, 30) for end in ("low", "high")),
+        "trend", "older_rain_mm", "days_not_measured", "half_life_days", "file",
+    )  # fmt: skip
+    table = ResultTable(
+        "rain before and on the day of each visit; low and high: ends of what is known, high empty where it is open; "
+        "older_rain_mm: what rain from before the record could add to the index at most",
+        columns,
+    )
+    for visit in result.visits:
+        if visit.day is None:
+            continue
+        record = visit.day.record
+        between = [*(getattr(record, name) for name in amounts), *(record.totals_mm[days] for days in (3, 7, 30))]
+        ends = [end for amount in between for end in (amount.low, amount.high)]
+        table.rows.append(
+            (visit.name, visit.settings.date, *ends, record.trend, record.truncation_mm, len(record.missing),
+             record.options.half_life_days, visit.day.source)
+        )  # fmt: skip
     return table
 
 

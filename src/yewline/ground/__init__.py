@@ -9,7 +9,7 @@ from yewline.ground.calibration import (
     fit_calibration,
     reading_error_of,
 )
-from yewline.ground.confounders import Confounder, VisitConditions, compare_conditions
+from yewline.ground.confounders import CONDITION_WORDS, Confounder, VisitConditions, compare_conditions
 from yewline.ground.day_record import Between, DayRecord, RainOptions, Trend, day_record, day_sentences
 from yewline.ground.declustering import declustering_weights
 from yewline.ground.depth import depth_error_m, depth_of_time, time_of_depth
@@ -21,7 +21,7 @@ from yewline.ground.level import MoistureLevel, moisture_level
 from yewline.ground.likely_models import likely_models
 from yewline.ground.line_fit import FittedLine, fit_line
 from yewline.ground.local_contrast import local_moisture
-from yewline.ground.moisture_evidence import PROFILE_SIGMA_VWC, ground_prior, moisture_evidence
+from yewline.ground.moisture_evidence import PROFILE_SIGMA_VWC, ground_prior, moisture_evidence, profile_sigma_vwc
 from yewline.ground.moisture_map import FEWEST_FOR_FIT, FEWEST_FOR_MAP, map_moisture, range_words
 from yewline.ground.moisture_posterior import MoisturePosterior, moisture_posterior
 from yewline.ground.moisture_sample import FEWEST_FOR_INFERENCE, Estimate, MoistureSample, sample_moisture
@@ -73,6 +73,7 @@ from yewline.ground.wave_figures import (
 
 __all__ = [
     "COMMON_SHARE",
+    "CONDITION_WORDS",
     "CONTRADICTION",
     "DECLARED_RELATIVE_SIGMA",
     "FEWEST_FOR_FIT",
@@ -162,6 +163,7 @@ __all__ = [
     "pairs_needed",
     "permittivity_spread",
     "porosity_of_bulk",
+    "profile_sigma_vwc",
     "range_words",
     "reading_error_of",
     "reading_findings",

@@ -12,9 +12,9 @@ from yewline._check import check_in_range
 from yewline.errors import InputError
 from yewline.model import VWC_HIGHEST, Conditions
 
-__all__ = ["Confounder", "VisitConditions", "compare_conditions"]
+__all__ = ["CONDITION_WORDS", "Confounder", "VisitConditions", "compare_conditions"]
 
-_SAID: Final = {
+CONDITION_WORDS: Final = {
     "frost": "frost in the ground",
     "irrigation": "irrigation",
     "surface_water": "water standing on the ground",
@@ -24,7 +24,9 @@ _SAID: Final = {
     "vegetation": "ground cover",
     "leaf_cover": "leaf cover",
     "crew": "crew",
+    "order": "order of the visits",
 }
+"""What each confounder is, by its name."""
 _UNKNOWN: Final = "unknown"
 # Heights of vegetation within this of one another count as alike (own choice).
 _SAME_HEIGHT_M: Final = 0.05
@@ -96,14 +98,14 @@ def compare_conditions(visits: Sequence[VisitConditions]) -> tuple[Confounder, .
     names = [each.visit for each in visits]
     if len(set(names)) < len(names):
         raise InputError("a visit is given twice", received=", ".join(names))
-    found = [_compare(name, visits) for name in _SAID]
+    found = [_compare(name, visits) for name in CONDITION_WORDS if name != "order"]
     found.append(_order(visits))
     rank = {"confounded": 0, "unknown": 1, "differs": 2, "same": 3}
     return tuple(sorted(found, key=lambda each: rank[each.status]))
 
 
 def _compare(name: str, visits: Sequence[VisitConditions]) -> Confounder:
-    said = _SAID[name]
+    said = CONDITION_WORDS[name]
     stated = {each.visit: getattr(each.conditions, name) for each in visits}
     values = {visit: _text(name, value) for visit, value in stated.items()}
     silent = [visit for visit, text in values.items() if text == _UNKNOWN]

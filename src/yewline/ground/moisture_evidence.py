@@ -14,7 +14,7 @@ from yewline.ground.evidence import VelocityEvidence
 from yewline.ground.fusion import GroundPrior
 from yewline.ground.velocity_relation import VelocityRelation
 
-__all__ = ["PROFILE_SIGMA_VWC", "ground_prior", "moisture_evidence"]
+__all__ = ["PROFILE_SIGMA_VWC", "ground_prior", "moisture_evidence", "profile_sigma_vwc"]
 
 PROFILE_SIGMA_VWC: Final = 0.015
 """Standard deviation, m³/m³, by which mean moisture to a depth e times (2.7 times) that of the probe differs from the
@@ -93,6 +93,29 @@ def moisture_evidence(
             )
         )
     return found
+
+
+def profile_sigma_vwc(*, support_depth_m: float, target_depth_m: float) -> float:
+    """What a shallow probe does not know about the ground down to the target, m³/m³ (one standard deviation).
+
+    Parameters
+    ----------
+    support_depth_m : the probe stands for 0 to this depth, m.
+    target_depth_m : the wave travels from 0 to this depth, m.
+
+    Notes
+    -----
+    `PROFILE_SIGMA_VWC` · ln(target / support), and zero where the probe reaches the target.
+
+    Examples
+    --------
+    >>> round(profile_sigma_vwc(support_depth_m=0.12, target_depth_m=1.0), 4)
+    0.0318
+    >>> profile_sigma_vwc(support_depth_m=1.0, target_depth_m=0.8)
+    0.0
+    """
+    ratio = check_positive(target_depth_m, "target_depth_m") / check_positive(support_depth_m, "support_depth_m")
+    return PROFILE_SIGMA_VWC * max(0.0, math.log(ratio))
 
 
 def ground_prior(vwc: float, *, relation: VelocityRelation, lateral: VariogramModel | None = None) -> GroundPrior:

@@ -9,7 +9,7 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from yewline._check import check_finite, check_in_range, check_positive
+from yewline._check import check_finite, check_in_range, check_positive, check_velocity
 from yewline.errors import InputError
 from yewline.ground.soil_loss import SoilLoss, soil_loss
 from yewline.ground.soil_model import PermittivitySpread, SoilModel, choose_soil_model, permittivity_spread
@@ -23,7 +23,7 @@ from yewline.physics import (
     range_equation_depth_m,
     reflection_normal,
 )
-from yewline.units import Z90
+from yewline.units import C_M_PER_NS, MU0_H_PER_M, NEPER_DB, Z90
 
 __all__ = ["MoistureLevels", "WaveFigure", "WaveFigures", "WaveOptions", "scattering_class", "wave_figures"]
 
@@ -161,7 +161,12 @@ def scattering_class(index: float) -> str:
 
 
 def wave_figures(
-    levels: MoistureLevels, soil: Soil, *, frequency_mhz: float, options: WaveOptions | None = None
+    levels: MoistureLevels,
+    soil: Soil,
+    *,
+    frequency_mhz: float,
+    options: WaveOptions | None = None,
+    velocity: tuple[float, float] | None = None,
 ) -> WaveFigures:
     """Figures of the wave for a visit's moisture, soil and frequency, each with its 90 % interval.
 
@@ -171,6 +176,8 @@ def wave_figures(
     soil : from its settings.
     frequency_mhz : the antenna's centre frequency, 10 to 3000 MHz.
     options : contrast, pattern, instrument.
+    velocity : the visit's velocity and its standard deviation, m/ns, where it is known from more than moisture. The
+        wave then has it at the mean level, and the relation only says how much faster or slower other places are.
 
     Returns
     -------
@@ -178,14 +185,16 @@ def wave_figures(
 
     Raises
     ------
-    InputError : a value out of range.
+    InputError : a value out of range, or a velocity above that of light.
 
     Notes
     -----
     Velocity and attenuation are those of the exact plane wave in the chosen relation's permittivity and the effective
     conductivity. sd(ln v)² = (d ln v/dθ · sd θ)² + the models' spread about the chosen one; sd(ln α)² = (d ln α/dθ · sd
     θ)² + ln(factor)² + the same spread; intervals are ± 1.645 sd of the logarithm. A reach's interval is that of its
-    attenuation or conductivity, and the reflector's strength and the dynamic range count as given.
+    attenuation or conductivity, and the reflector's strength and the dynamic range count as given. With a velocity from
+    elsewhere α = μ₀σv/2, which holds for any loss because αβ = ωμ₀σ/2; sd(ln v) is then that velocity's own, and sd(ln
+    α)² = (d ln σ/dθ · sd θ)² + ln(factor)² + sd(ln v)².
 
     References
     ----------
@@ -204,19 +213,24 @@ def wave_figures(
     spread = permittivity_spread(theta, soil, frequency_mhz=frequency_mhz)
     loss = soil_loss(theta, soil, frequency_mhz=frequency_mhz)
     wave = _wave(theta, model, soil)
+    v, alpha, permittivity = wave.v_m_per_ns, wave.alpha_db_per_m, model.permittivity(theta)
     slope_v, slope_a, slope_s = _slopes(theta, model, soil)
-    of_model = spread.sd_ln_v_about(model.permittivity(theta))
+    of_model = spread.sd_ln_v_about(permittivity)
     of_loss = np.log(loss.factor)
     ln_v = np.hypot(slope_v * levels.sd, of_model)
     ln_alpha = np.sqrt((slope_a * levels.sd) ** 2 + of_loss**2 + of_model**2)
     ln_sigma = np.hypot(slope_s * levels.sd, of_loss)
-    attenuation = _interval(wave.alpha_db_per_m, ln_alpha)
+    if velocity is not None:
+        v, ln_v = _given(velocity, v)
+        alpha, permittivity = _alpha_of_velocity(v, loss.conductivity_ms_per_m), (C_M_PER_NS / v) ** 2
+        ln_alpha = np.hypot(ln_sigma, ln_v)
+    attenuation = _interval(alpha, ln_alpha)
     conductivity = _interval(loss.conductivity_ms_per_m, ln_sigma)
-    wavelength = _interval(wave.wavelength_m, ln_v)
+    wavelength = _interval(1e3 * v / frequency_mhz, ln_v)
     contrast = _contrast(theta, model, chosen.contrast_vwc)
     index = None
     if chosen.correlation_length_m is not None:
-        index = _interval(2.0 * math.pi * chosen.correlation_length_m / wave.wavelength_m, ln_v)
+        index = _interval(2.0 * math.pi * chosen.correlation_length_m / wavelength.value, ln_v)
     return WaveFigures(
         frequency_mhz=float(frequency_mhz),
         levels=levels,
@@ -224,13 +238,13 @@ def wave_figures(
         model=model,
         loss=loss,
         spread=spread,
-        velocity_m_per_ns=_interval(wave.v_m_per_ns, ln_v),
+        velocity_m_per_ns=_interval(v, ln_v),
         wavelength_m=wavelength,
         resolution_m=WaveFigure(wavelength.value / 4.0, wavelength.low / 4.0, wavelength.high / 4.0),
         attenuation_db_per_m=attenuation,
         conductivity_ms_per_m=conductivity,
-        reach_by_rule_m=_reach_by_rule(attenuation, conductivity, model.permittivity(theta)),
-        reach_m=_reach(attenuation, wave, contrast, chosen, frequency_mhz),
+        reach_by_rule_m=_reach_by_rule(attenuation, conductivity, permittivity),
+        reach_m=_reach(attenuation, v, contrast, chosen, frequency_mhz),
         contrast_db=20.0 * np.log10(np.abs(contrast)),
         contrast_words=_polarity(chosen.contrast_vwc),
         scattering_index=index,
@@ -245,6 +259,19 @@ def _wave(theta: Array, model: SoilModel, soil: Soil) -> PlaneWave:
         permittivity=model.permittivity(theta),
         conductivity_ms_per_m=loss.conductivity_ms_per_m,
     )
+
+
+def _given(velocity: tuple[float, float], by_relation: Array) -> tuple[Array, Array]:
+    """Velocity from elsewhere at the mean level, and at the others in proportion; with the error of its logarithm."""
+    v = check_velocity(velocity[0], "velocity")
+    sigma = check_in_range(velocity[1], "the velocity's standard deviation", 0.0, v)
+    at_levels = np.minimum(v * by_relation / by_relation[1], C_M_PER_NS)
+    return at_levels, np.full_like(at_levels, sigma / v)
+
+
+def _alpha_of_velocity(v_m_per_ns: Array, conductivity_ms_per_m: Array) -> Array:
+    """Attenuation, dB/m, of a wave of which velocity and conductivity are known."""
+    return np.asarray(0.5 * MU0_H_PER_M * conductivity_ms_per_m * 1e-3 * v_m_per_ns * 1e9 * NEPER_DB)
 
 
 def _slopes(theta: Array, model: SoilModel, soil: Soil) -> tuple[Array, Array, Array]:
@@ -296,7 +323,7 @@ def _reach_by_rule(attenuation: WaveFigure, conductivity: WaveFigure, permittivi
 
 
 def _reach(
-    attenuation: WaveFigure, wave: PlaneWave, contrast: Array, options: WaveOptions, frequency_mhz: float
+    attenuation: WaveFigure, v_m_per_ns: Array, contrast: Array, options: WaveOptions, frequency_mhz: float
 ) -> WaveFigure:
     def at(alpha: Array) -> Array:
         return np.array(
@@ -310,7 +337,7 @@ def _reach(
                     v_m_per_ns=v,
                     alpha_db_per_m=loss,
                 ).item()
-                for size, v, loss in zip(np.abs(contrast), wave.v_m_per_ns, alpha, strict=True)
+                for size, v, loss in zip(np.abs(contrast), v_m_per_ns, alpha, strict=True)
             ]
         )
 

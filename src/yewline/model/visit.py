@@ -7,6 +7,7 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from yewline.model.conditions import Conditions
 from yewline.model.reading_settings import ReadingSettings
 from yewline.model.settings import Settings
 from yewline.units import C_M_PER_NS
@@ -183,6 +184,7 @@ class VisitSettings(Settings):
     soil: Soil = Soil()
     readings: ReadingSettings = ReadingSettings()
     velocity: VelocitySettings = VelocitySettings()
+    conditions: Conditions = Conditions()
     corrections: tuple[LineCorrection, ...] = Field(default=(), description="accepted by a person")
     weather: str = ""
     operator: str = ""

@@ -11,6 +11,7 @@ from yewline.report.basemap import world_bounds
 from yewline.report.cells import Cell, Table
 from yewline.report.comparisons import compared
 from yewline.report.corrections import corrections
+from yewline.report.days import days_section
 from yewline.report.distances import distance_limit, distance_plot, null_plot
 from yewline.report.equal_depth import equal_depth_section
 from yewline.report.history import burial_lead, burial_table
@@ -66,6 +67,7 @@ CONTENTS: Final = (
     ("maps", "Maps"),
     ("moisture", "Soil moisture"),
     ("velocity", "Velocity by several ways"),
+    ("days", "Days and the wave"),
     ("slices", "Depth slices"),
     ("equal-depth", "Equal depth, equal time"),
     ("radargrams", "Radargrams"),
@@ -100,6 +102,7 @@ def report_context(result: SiteResult) -> dict[str, Any]:
         **_pictures(result),
         **moisture_section(result),
         "velocities": velocities(result),
+        **days_section(result),
         **_radargrams(result),
         "corrections": corrections(result),
         "rearranged": rearranged(result),

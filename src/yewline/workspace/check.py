@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import shapely
 
 from yewline.errors import YewlineError
@@ -20,6 +21,7 @@ from yewline.workspace.inspect import inspect_line
 from yewline.workspace.lazy import lights_of
 from yewline.workspace.load import LoadedVisit, load_visit
 from yewline.workspace.site import Site, Visit
+from yewline.workspace.stage_day import visit_days
 from yewline.workspace.stage_ground import load_readings, no_velocity
 from yewline.workspace.stage_lines import first_steps, guard_visit, load_recipe
 from yewline.workspace.survey_checks import delay_findings, frame_findings
@@ -87,6 +89,7 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
     tried_lines = Products()
     again: dict[str, tuple[Rewalk, ...]] = {}
     used: dict[str, dict[str, LineSettings]] = {}
+    read: dict[str, pd.DataFrame | None] = {}
     if not site.settings.release.decided_by:
         text = "nobody is named who decides on release"
         findings.append(Finding("warning", "release", text, where="site.toml", do="fill in [release]"))
@@ -121,11 +124,13 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
             findings += guard_visit(site, visit.name, recipe, loaded.radargrams)
         readings, _, said = load_readings(site, visit, _area(outlines, loaded))
         findings += said
+        read[visit.name] = readings
         if readings is None and visit.settings.soil.velocity_m_per_ns is None:
             findings.append(Finding.of_error(no_velocity(visit), "no-velocity", visit=visit.name))
         findings += _gathers(site, visit)
         findings += load_drawn(site, visit.name)[1]
         again[visit.name] = resurvey_list(said_of, loaded.ends, north_deg=_north(site))
+    findings += visit_days(site, read)[1]
     area = outlines.area if outlines.area is not None else area_of_lines(places, 0.5) if places else None
     findings += (outlines if area is None else within(outlines, area)).findings
     # Line by line within a visit it was said there already.

@@ -20,7 +20,7 @@ from yewline.model import BURIAL_COLUMNS, OPENED_COLUMNS, Frame, make_outlines
 from yewline.progress import SILENT, Progress
 from yewline.simulation import Fault, Grave, SceneFile, grave_outline, surface_readings
 from yewline.workspace.demo_fields import shipped_fields
-from yewline.workspace.demo_files import write_lines, write_readings_csv, write_readings_xlsx
+from yewline.workspace.demo_files import write_lines, write_rain, write_readings_csv, write_readings_xlsx
 from yewline.workspace.demo_scene import (
     NOMINAL_MHZ,
     OPENED_DEPTH_M,
@@ -32,7 +32,7 @@ from yewline.workspace.demo_scene import (
     demo_scene,
     demo_scene_file,
 )
-from yewline.workspace.demo_survey import Survey, first_order_fields, plan_faults, walk_visit
+from yewline.workspace.demo_survey import Survey, demo_rain, first_order_fields, plan_faults, walk_visit
 from yewline.workspace.demo_words import README, site_toml, visit_toml
 
 __all__ = ["DEMO_SEED", "DemoTruth", "prepare_demo", "write_demo"]
@@ -137,6 +137,7 @@ def _write_site(
     (root / "marks").mkdir()
     (root / "README.txt").write_text(README, encoding="utf-8")
     (root / "site.toml").write_text(site_toml(truth.seed), encoding="utf-8")
+    write_rain(root / "rain.csv", demo_rain(days, truth.seed))
     walked = []
     scene = demo_scene_file(ground, days, lines, truth.seed)
     for number, (day, scene_day) in enumerate(zip(days, scene.days, strict=True)):

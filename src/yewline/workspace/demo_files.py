@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import re
 import zipfile
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +27,7 @@ from yewline.formats import (
 from yewline.workspace.demo_scene import LINE_LENGTH_M, line_format
 from yewline.workspace.demo_survey import Survey, SurveyedLine
 
-__all__ = ["write_lines", "write_readings_csv", "write_readings_xlsx"]
+__all__ = ["write_lines", "write_rain", "write_readings_csv", "write_readings_xlsx"]
 
 _COLUMNS = ("line", "grid", "file", "first_trace", "last_trace", "x0", "y0", "x1", "y1", "note")
 _SUFFIX = {"segy": "sgy", "seg2": "sg2", "text": "csv", "netcdf": "nc", "flat": "bin", "many": "sgy"}
@@ -134,6 +136,12 @@ def write_readings_xlsx(path: Path, table: npt.NDArray[np.float64], *, support_m
     made = io.BytesIO()
     book.save(made)
     path.write_bytes(_undated(made.getvalue()))
+
+
+def write_rain(path: Path, rain: Sequence[tuple[dt.date, float]]) -> None:
+    """Write rain by the day, mm, as CSV."""
+    rows = ["date,rain_mm", *(f"{day},{mm:.1f}" for day, mm in rain)]
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
 
 
 def _clock(n: int) -> str:

@@ -114,7 +114,7 @@ class DemoScene:
 
 @dataclass(frozen=True)
 class DemoDay:
-    """One visit: its folder's name, the day's water, how the soil loads the antennas, and the readings."""
+    """One visit: folder, day, its water, how the soil loads the antennas, readings, and what was seen of the day."""
 
     name: str
     date: dt.date
@@ -123,6 +123,8 @@ class DemoDay:
     readings: int
     weather: str
     notes: str
+    grass_height_m: float
+    leaf_cover: str
 
 
 def demo_days() -> tuple[DemoDay, DemoDay]:
@@ -148,6 +150,8 @@ def demo_days() -> tuple[DemoDay, DemoDay]:
             100,
             "three weeks without rain, 19 °C, light wind",
             "short grass; the ground is hard on the knoll and softer under the tree",
+            0.05,
+            "full",
         ),
         DemoDay(
             "2031-11-wet",
@@ -157,6 +161,8 @@ def demo_days() -> tuple[DemoDay, DemoDay]:
             80,
             "rain on most days of the past two weeks, 8 °C, overcast",
             "grass wet, no standing water",
+            0.08,
+            "half fallen",
         ),
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -33,7 +34,7 @@ from yewline.simulation import (
 from yewline.units import C_M_PER_NS
 from yewline.workspace.demo_scene import TRACE_INTERVAL_M, DemoDay, DemoLine, line_format
 
-__all__ = ["WRONG_BY", "Survey", "SurveyedLine", "first_order_fields", "plan_faults", "walk_visit"]
+__all__ = ["WRONG_BY", "Survey", "SurveyedLine", "demo_rain", "first_order_fields", "plan_faults", "walk_visit"]
 
 Float32 = npt.NDArray[np.float32]
 
@@ -96,6 +97,29 @@ def plan_faults(days: tuple[DemoDay, DemoDay], lines: tuple[DemoLine, ...], seed
     return tuple(faults)
 
 
+def demo_rain(days: tuple[DemoDay, DemoDay], seed: int) -> list[tuple[dt.date, float]]:
+    """Rain of every day from weeks before the dry visit to the wet one, mm: as the weather of each visit is told.
+
+    No rain fell in the three weeks before the dry visit; before the wet one it rained on most days of two weeks.
+    Neither survey met rain.
+    """
+    rng = np.random.default_rng([seed, 5])
+    dry, wet = (day.date for day in days)
+    rain = []
+    for n in range(_RAIN_BEFORE_DAYS + (wet - dry).days + 1):
+        day = dry + dt.timedelta(days=n - _RAIN_BEFORE_DAYS)
+        falls, often, light, soaking = rng.random(), rng.random(), rng.gamma(0.8, 6.0), 1.0 + rng.gamma(1.2, 5.0)
+        mm = light if falls < _RAINY_SHARE else 0.0
+        if 0 < (wet - day).days <= _WET_DAYS:
+            mm = soaking if often < _WET_SHARE else 0.0
+        elif day == wet or 0 <= (dry - day).days <= _DRY_DAYS:
+            mm = 0.0
+        rain.append((day, round(float(mm), 1)))
+    return rain
+
+
+_RAIN_BEFORE_DAYS, _DRY_DAYS, _WET_DAYS = 60, 21, 14
+_RAINY_SHARE, _WET_SHARE = 0.35, 0.8
 _KINDS: tuple[tuple[FaultKind, ...], tuple[FaultKind, ...]] = (
     ("swapped-lines", "gap", "time-zero-drift", "dead-trace", "spiky-trace"),
     ("wrong-sample-count", "duplicate-name", "reversed-line", "time-zero-drift", "dead-trace", "spiky-trace"),

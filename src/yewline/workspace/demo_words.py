@@ -16,6 +16,7 @@ a seeded program drew the graves, walked the lines and read the probe.
   site.toml            what the site is, and the choices that the figures rest on
   area.geojson         outline of what was surveyed; obstacles.geojson: what could not be walked
   burials.gpkg         burials known from excavation; opened.geojson: ground that was opened
+  rain.csv             rain by the day, from one gauge for both visits
   visits/NAME/         one day's survey each: settings, lines, moisture readings
   truth/               what really lies in the ground and what went wrong in the field: no command
                        reads it; it is there for you to compare with
@@ -105,4 +106,16 @@ texture = "sandy loam over weathered sandstone"
 sensor = "two-rod probe, 12 cm, pushed in from the surface"
 sigma_vwc = {sigma_vwc:g}             # standard deviation of one reading, m³/m³; column {unit}
 support_depth_m = 0.12       # a reading stands for the ground from the surface to this depth
+
+[conditions]
+# What may differ between visits beside the moisture.
+frost = "no"
+irrigation = "no"
+surface_water = "no"
+ground_contact = "yes"
+settings_same = "yes"
+grass_height_m = {day.grass_height_m:g}
+vegetation = "grass"
+leaf_cover = "{day.leaf_cover}"
+crew = "the same two people"
 """

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 import geopandas as gpd
@@ -27,14 +27,16 @@ from yewline.workspace.rearranged import rearranged_lines
 from yewline.workspace.results import SiteResult, VisitResult
 from yewline.workspace.site import Site
 from yewline.workspace.stage_accuracy import compare_all, match_tolerance_m, score_one
+from yewline.workspace.stage_day import VisitDay, VisitMoisture, site_confounders, site_states, visit_days
 from yewline.workspace.stage_equal_depth import VisitVolume, depth_checks, equal_depth
-from yewline.workspace.stage_ground import Ground, load_readings, make_ground
+from yewline.workspace.stage_ground import Ground, load_readings, make_ground, reference_depth_m
 from yewline.workspace.stage_hotspots import cut_visit, outline_visit
 from yewline.workspace.stage_levels import visit_levels
 from yewline.workspace.stage_lines import Lines, guard_visit, line_spacing
 from yewline.workspace.stage_moisture import MoistureOverVisits, moisture_over_visits
 from yewline.workspace.stage_velocity import HeardVelocities, compare_velocities, heard_of_velocity
 from yewline.workspace.stage_volume import VISIT_REFUSED, choose_grid
+from yewline.workspace.stage_wave import VisitWave, visit_wave
 from yewline.workspace.truth import Outlines, area_of_lines, load_outlines, within
 from yewline.workspace.velocities import RecordedVelocities
 
@@ -207,6 +209,9 @@ def gather_result(
         for name, each in outlined.items()
     }
     whole = {name: _whole(site, products, frame, name, *cut[name]) for name in cut}
+    days, of_days = visit_days(site, {name: frame.ground[name].readings for name in cut})
+    waves = {name: _wave(site, name, frame.ground[name]) for name in cut}
+    compared = [_moisture_on_day(site, frame, name, days) for name in _by_date(site, cut)]
     visits = []
     for name in progress.over(cut, "hotspots and accuracy"):
         each, ground = outlined[name], frame.ground[name]
@@ -233,6 +238,8 @@ def gather_result(
                 levels=visit_levels(
                     products.volumes[name], products.lines[name][0], frame.grid, thickness_m=frame.thickness_m
                 ),
+                day=days.get(name),
+                wave=waves[name][0],
                 corrections=corrections_of(
                     site,
                     site.visit(name),
@@ -244,14 +251,14 @@ def gather_result(
                 ),
             )
         )
-    said = [*site.strays(), *frame.outlines.findings, *frame.findings, *no_data]
+    said = [*site.strays(), *frame.outlines.findings, *frame.findings, *no_data, *of_days]
     for name, (_, findings) in products.lines.items():
         said += findings
         said += on_volumes.get(name, [])
         if name in cut:
             said += guard_visit(site, name, recipe, products.lines[name][0])
             said += _display_refused(recipe, products.lines[name][0], frame.ground[name].velocity.mean_m_per_ns)
-            said += [*frame.ground[name].findings, *velocities[name][1], *outlined[name].findings]
+            said += [*frame.ground[name].findings, *velocities[name][1], *waves[name][1], *outlined[name].findings]
         elif name in frame.ground:
             said += frame.ground[name].findings
     return SiteResult(
@@ -275,12 +282,14 @@ def gather_result(
         left_out=tuple(visit.name for visit in site.visits if visit.name not in cut),
         moisture=_moisture(site, {name: frame.ground[name].readings for name in cut}),
         equal_depth=equal_depth(
-            [whole[name] for name in _by_day(site, cut)],
+            [whole[name] for name in _by_date(site, cut)],
             {name: each.equal_area for name, each in outlined.items()},
             settings,
             frame.grid,
             frame.area,
         ),
+        states=site_states(compared),
+        confounders=site_confounders(compared),
     )
 
 
@@ -301,13 +310,23 @@ def _answered(score: VisitScore | None, burials: gpd.GeoDataFrame) -> list[str]:
     return [] if score is None else [str(burials["burial"].iloc[int(burial)]) for _, burial in score.matches]
 
 
-def _by_day(site: Site, names: Collection[str]) -> list[str]:
+def _wave(site: Site, name: str, ground: Ground) -> tuple[VisitWave | None, list[Finding]]:
+    depth_m = reference_depth_m(site.settings)
+    return visit_wave(site.visit(name), ground.velocity, ground.moisture, ground.moisture_figures, depth_m=depth_m)
+
+
+def _moisture_on_day(site: Site, frame: SurveyFrame, name: str, days: Mapping[str, VisitDay]) -> VisitMoisture:
+    ground = frame.ground[name]
+    return VisitMoisture(site.visit(name), ground.moisture, ground.moisture_figures, days.get(name))
+
+
+def _by_date(site: Site, names: Iterable[str]) -> list[str]:
     return sorted(names, key=lambda name: (site.visit(name).settings.date, name))
 
 
 def _moisture(site: Site, readings: Mapping[str, pd.DataFrame | None]) -> MoistureOverVisits | None:
     """The visits' moisture against each other, in the order of their days."""
-    tables = {name: table for name in _by_day(site, readings) if (table := readings[name]) is not None}
+    tables = {name: table for name in _by_date(site, readings) if (table := readings[name]) is not None}
     if len(tables) < 2:
         return None
     return moisture_over_visits(tables, {name: site.visit(name) for name in tables})

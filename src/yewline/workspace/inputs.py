@@ -8,7 +8,7 @@ from yewline.errors import SiteError
 from yewline.model import file_sha256
 from yewline.progress import SILENT, Progress
 from yewline.workspace.places import place_files, track_files
-from yewline.workspace.site import Site, Visit, calibration_files
+from yewline.workspace.site import Site, Visit, calibration_files, rain_files
 
 __all__ = ["hash_inputs", "inputs_of_visit"]
 
@@ -28,7 +28,7 @@ def hash_inputs(site: Site, *, progress: Progress = SILENT) -> dict[str, str]:
     # One file too many is for whoever reads it to refuse; its bytes count all the same.
     paths += [part for stem in _STEMS for path in site.outline_paths(stem) for part in _with_sidecars(path)]
     paths += sorted(path for path in (site.root / "marks").glob("*") if path.suffix in {".geojson", ".jsonl"})
-    paths += [*place_files(site), *calibration_files(site.root)]
+    paths += [*place_files(site), *calibration_files(site.root), *rain_files(site.root)]
     for visit in site.visits:
         paths += inputs_of_visit(visit)
     return {site.relative(path): _sha256(site, path) for path in progress.over(sorted(paths), "read inputs")}
@@ -47,7 +47,7 @@ def inputs_of_visit(visit: Visit) -> list[Path]:
     paths = [visit.path / "visit.toml"]
     if (visit.path / "lines.csv").is_file():
         paths.append(visit.path / "lines.csv")
-    paths += [*track_files(visit), *visit.readings_paths, *calibration_files(visit.path)]
+    paths += [*track_files(visit), *visit.readings_paths, *calibration_files(visit.path), *rain_files(visit.path)]
     recorded = [path for part in ("lines", "gathers") for path in (visit.path / part).rglob("*") if path.is_file()]
     return paths + sorted(recorded)
 

@@ -16,14 +16,19 @@ import shapely
 import xarray as xr
 
 from yewline.accuracy.result import ChanceLevel, DirectedDistances, Proportion, VisitComparison, VisitScore
+from yewline.ground.confounders import Confounder
+from yewline.ground.moisture_states import StatesCovered
 from yewline.ground.summary import MoistureSummary
 from yewline.model import Finding, SiteSettings, VelocityField, VisitSettings
 from yewline.workspace.corrections import Correction
+from yewline.workspace.day_summary import confounders_summary, day_summary, states_summary, wave_summary
 from yewline.workspace.depth_summary import depth_summary, equal_depth_summary
 from yewline.workspace.moisture_summary import moisture_summary, pairs_summary
 from yewline.workspace.rearranged import Rearranged, Seen
+from yewline.workspace.stage_day import VisitDay
 from yewline.workspace.stage_equal_depth import DepthCheck, EqualDepth
 from yewline.workspace.stage_moisture import MoistureFigures, MoistureOverVisits
+from yewline.workspace.stage_wave import VisitWave
 from yewline.workspace.velocities import SourceVelocity, VisitVelocities, velocities_summary
 
 __all__ = [
@@ -68,6 +73,8 @@ class VisitResult:
     moisture_figures : level and variability of moisture with intervals; None without readings.
     levels : level cuts (slice, y, x), where the ground is known not to be level: `top_height`, `base_height` [m].
     depth_checks : depths at which burials of known depth answer, against those.
+    day : rain before and during the survey; None without rain on record.
+    wave : what the ground did to the wave; None where it cannot be told.
     """
 
     name: str
@@ -91,6 +98,8 @@ class VisitResult:
     moisture_figures: MoistureFigures | None = None
     levels: xr.Dataset | None = None
     depth_checks: tuple[DepthCheck, ...] = ()
+    day: VisitDay | None = None
+    wave: VisitWave | None = None
 
 
 @dataclass(frozen=True)
@@ -110,6 +119,8 @@ class SiteResult:
     left_out : names of the visits that were made, but that nothing could be drawn from.
     moisture : the visits' moisture against each other; None where fewer than two have readings.
     equal_depth : visits at equal depth beside equal time; None where nothing was compared.
+    states : states of moisture that the visits have covered; None likewise.
+    confounders : what else differs between the visits with readings; empty likewise.
     """
 
     root: Path
@@ -130,6 +141,8 @@ class SiteResult:
     left_out: tuple[str, ...] = ()
     moisture: MoistureOverVisits | None = None
     equal_depth: EqualDepth | None = None
+    states: StatesCovered | None = None
+    confounders: tuple[Confounder, ...] = ()
 
     def summary(self) -> dict[str, Any]:
         """The figures of ``yewline run --json`` except `report` and `seconds`, as `run_schema` describes them.
@@ -144,6 +157,8 @@ class SiteResult:
             "comparisons": [_comparison_summary(comparison) for comparison in self.comparisons],
             "moisture_comparisons": [] if self.moisture is None else pairs_summary(self.moisture),
             "equal_depth": None if self.equal_depth is None else equal_depth_summary(self.equal_depth),
+            "states": states_summary(self.states),
+            "confounders": confounders_summary(self.confounders),
         }
 
 
@@ -152,8 +167,9 @@ def run_schema() -> dict[str, Any]:
 
     Examples
     --------
-    >>> sorted(run_schema()["required"])
-    ['comparisons', 'equal_depth', 'moisture_comparisons', 'report', 'seconds', 'site', 'visits']
+    >>> sorted(run_schema()["required"])  # doctest: +NORMALIZE_WHITESPACE
+    ['comparisons', 'confounders', 'equal_depth', 'moisture_comparisons', 'report', 'seconds', 'site', 'states',
+    'visits']
     """
     text = resources.files("yewline.workspace").joinpath("run.schema.json").read_text("utf-8")
     schema: dict[str, Any] = json.loads(text)
@@ -214,6 +230,8 @@ def _visit_summary(visit: VisitResult) -> dict[str, Any]:
                 "the error of the velocity is not known",
             ),
             "velocities": velocities_summary(visit.velocities),
+            "day": day_summary(visit.day),
+            "wave": wave_summary(visit.wave),
             "hotspots": len(visit.scored),
             "depths_checked": depth_summary(visit.depth_checks),
             "slice_m": [round(top, 6), round(base, 6)],

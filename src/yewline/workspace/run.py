@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import time
 from collections.abc import Callable, Iterator
@@ -41,9 +42,14 @@ __all__ = ["run_site", "site_result"]
 _ONLY_FOR_SCORES = ("burials.", "opened.", "marks/")
 
 
+def _is_rain(name: str) -> bool:
+    """Whether a file is the rain of the site or of a visit, which no line, velocity or volume rests on."""
+    return re.fullmatch(r"(visits/[^/]+/)?rain\.(csv|xlsx)", name) is not None
+
+
 def _beside_lines(name: str) -> bool:
     """Whether a visit's file has no part in its lines."""
-    return any(part in name for part in ("/readings.", "/calibration.", "/gathers/"))
+    return _is_rain(name) or any(part in name for part in ("/readings.", "/calibration.", "/gathers/"))
 
 
 def run_site(
@@ -183,7 +189,8 @@ class _Run:
     def _do_volumes(self) -> None:
         # What the recipe does counts, not the bytes of its file; steps for pictures change no volume.
         unused = (*_ONLY_FOR_SCORES, "recipe.toml")
-        used = {k: v for k, v in self.inputs.items() if not k.startswith(unused) or k in self._known_depths()}
+        known = self._known_depths()
+        used = {k: v for k, v in self.inputs.items() if not (k.startswith(unused) or _is_rain(k)) or k in known}
         laid = drawn_hyperbolas(self.site)
         key = digest("volume", version(), used, laid, self._recipe_part("before"), self._recipe_part("after"))
         for visit in self.site.visits:

@@ -11,7 +11,7 @@ from pathlib import Path
 from yewline.errors import SiteError, YewlineError
 from yewline.model import Finding, SiteSettings, VisitSettings, read_settings, read_toml
 
-__all__ = ["Site", "Visit", "calibration_files", "places_inside", "read_site"]
+__all__ = ["Site", "Visit", "calibration_files", "places_inside", "rain_files", "read_site"]
 
 OUTLINE_STEMS = ("area", "obstacles", "burials", "opened")
 SURVEY_STEMS = ("elevation", "pegs", "peg_distances")
@@ -23,6 +23,11 @@ OUTLINE_SUFFIXES = (".gpkg", ".geojson", ".shp", ".csv")
 def calibration_files(folder: Path) -> list[Path]:
     """`calibration.csv` of a visit or of the site: pairs of moisture readings and samples; none or one."""
     return [path for path in (folder / "calibration.csv",) if path.is_file()]
+
+
+def rain_files(folder: Path) -> list[Path]:
+    """Rain of a visit or of the site, `rain.csv` or `rain.xlsx`; also both, where there is one too many."""
+    return [path for suffix in (".csv", ".xlsx") if (path := folder / f"rain{suffix}").is_file()]
 
 
 @dataclass(frozen=True)
@@ -100,9 +105,11 @@ class Site:
             if not (path / "visit.toml").is_file()
         ]
         folders: list[tuple[Path, tuple[str, ...]]] = [
-            (self.root, ("site", "recipe", "readme", "calibration", *SURVEY_STEMS, *OUTLINE_STEMS))
+            (self.root, ("site", "recipe", "readme", "calibration", "rain", *SURVEY_STEMS, *OUTLINE_STEMS))
         ]
-        folders += [(visit.path, ("visit", "lines", "readings", "calibration", *PLACE_STEMS)) for visit in self.visits]
+        folders += [
+            (visit.path, ("visit", "lines", "readings", "calibration", "rain", *PLACE_STEMS)) for visit in self.visits
+        ]
         for folder, known in folders:
             for path in sorted(folder.iterdir()):
                 stem = path.name.lower().split(".")[0]

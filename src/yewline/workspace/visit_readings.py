@@ -35,7 +35,7 @@ from yewline.model import VWC_HIGHEST, VWC_LOWEST, Finding, ReadingSettings
 from yewline.physics import ledieu_moisture, topp_moisture, topp_moisture_exact
 from yewline.workspace.site import Site, Visit, calibration_files
 
-__all__ = ["RELATIONS", "at_one_depth", "read_visit_readings"]
+__all__ = ["RELATIONS", "at_one_depth", "line_times", "read_visit_readings"]
 
 Array = npt.NDArray[np.float64]
 
@@ -83,7 +83,7 @@ def read_visit_readings(site: Site, visit: Visit) -> tuple[pd.DataFrame | None, 
         readings["time"].tolist(),
         rows=readings["row"].tolist(),
         date=visit.settings.date,
-        line_times=_line_times(visit),
+        line_times=line_times(visit),
         most_hours=how.most_hours_apart,
     )
     findings += [replace(finding, where=str(path)) for finding in times]
@@ -248,8 +248,11 @@ def _line_places(site: Site, visit: Visit) -> Callable[[str, float], tuple[float
     return place
 
 
-def _line_times(visit: Visit) -> list[dt.datetime]:
-    """When lines were recorded, as far as `trace_times.csv` says it; a clock is that of the visit's day."""
+def line_times(visit: Visit, *, zoned: bool = True) -> list[dt.datetime]:
+    """When lines were recorded, as far as `trace_times.csv` says it; a clock is that of the visit's day.
+
+    Without `zoned`, times that name a zone are left out: they are not those of the clocks in the field.
+    """
     path = visit.path / "trace_times.csv"
     if not path.is_file():
         return []
@@ -262,6 +265,6 @@ def _line_times(visit: Visit) -> list[dt.datetime]:
     for seconds, clock in times[["time_s", "clock"]].itertuples(index=False):
         if clock == "clock":
             held.append(midnight + dt.timedelta(seconds=float(seconds)))
-        elif clock.startswith("date"):
+        elif clock == "date" or (zoned and clock.startswith("date")):
             held.append(dt.datetime.fromtimestamp(float(seconds), tz=dt.UTC))
     return held
