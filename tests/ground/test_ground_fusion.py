@@ -268,6 +268,19 @@ def test_variability_of_moisture_becomes_that_of_velocity() -> None:
     assert (prior.lateral.family, prior.lateral.range_m) == ("spherical", 5.0)
 
 
+def test_structure_finer_than_readings_lie_apart_is_no_part_of_what_a_wave_sees() -> None:
+    # A site of one place: its mean is the velocity there, and neither knows of a nugget.
+    rough = VariogramModel("exponential", partial_sill=0.04**2, range_m=6.0, nugget=0.05**2)
+    spot = np.array([[3.0, 3.0]])
+    for lateral in (LATERAL, rough):
+        prior = GroundPrior(lateral, profile_sigma=0.045)
+        fused = fuse_velocity(scene(), prior=prior, site_xy=spot, reference_depth_m=1.0)
+        there, whole = fused.at([3.0], [3.0], 0.8), fused.site_mean(0.8)
+        assert (there[0][0], there[1][0]) == pytest.approx(whole, rel=1e-9)
+    smooth = fuse_velocity(scene(), prior=PRIOR, site_xy=spot, reference_depth_m=1.0)
+    assert fused.at([3.0], [3.0], 0.8)[1] == pytest.approx(smooth.at([3.0], [3.0], 0.8)[1], rel=1e-9)
+
+
 def test_layers_have_the_travel_time_and_the_error_of_the_mean_velocity() -> None:
     fused = fuse_velocity(scene(), prior=PRIOR, site_xy=SITE, reference_depth_m=1.0)
     x, y = np.arange(0.0, 12.1, 0.25), np.arange(0.0, 8.1, 0.25)

@@ -11,7 +11,7 @@ import scipy.stats
 from pykrige.ok import OrdinaryKriging
 
 from yewline.errors import InputError
-from yewline.geostat import gaussian_field
+from yewline.geostat import VariogramModel, gaussian_field
 from yewline.ground import map_moisture, moisture_posterior, split_reading_error, summarise_moisture
 from yewline.model import make_readings
 
@@ -75,7 +75,7 @@ def test_map_agrees_with_pykrige_on_the_same_model() -> None:
     ours = map_moisture(table, x=x, y=y, sigma_vwc=0.01, inferred=replace(made, posterior=one))
     assert ours is not None
     assert ours.attrs["fitted"] == 1
-    at = {**ours.attrs, "range_m": made.posterior.most_likely.range_m}
+    model = made.posterior.most_likely
     # PyKrige has no errors of readings: its nugget, taken off the variance again, is the same thing off the readings.
     peer = OrdinaryKriging(
         table["x"],
@@ -83,17 +83,44 @@ def test_map_agrees_with_pykrige_on_the_same_model() -> None:
         table["vwc"],
         variogram_model="exponential",
         variogram_parameters={
-            "psill": at["partial_sill"],
-            "range": at["range_m"],
-            "nugget": at["nugget"] + at["reading_error"],
+            "psill": model.partial_sill,
+            "range": model.range_m,
+            "nugget": model.nugget + ours.attrs["reading_error"],
         },
     )
     theirs, variance = peer.execute("grid", x, y)
     shown = ours["vwc"].notnull().to_numpy()
     assert shown.mean() > 0.8
     np.testing.assert_allclose(ours["vwc"].to_numpy()[shown], np.asarray(theirs)[shown], atol=1e-9)
-    true_variance = np.asarray(variance)[shown] - at["reading_error"]
+    true_variance = np.asarray(variance)[shown] - ours.attrs["reading_error"]
     np.testing.assert_allclose(ours["vwc_sd"].to_numpy()[shown] ** 2, true_variance, atol=1e-9)
+
+
+def test_the_one_model_that_a_map_names_varies_about_as_much_as_the_ground() -> None:
+    # Few and poor readings: the likeliest of their models is all nugget on some of these grounds, and has a range far
+    # beyond the ground on others.
+    every = np.stack(np.meshgrid(np.arange(0.0, 31.0, 2.0), np.arange(0.0, 21.0, 2.0)), axis=-1).reshape(-1, 2)
+    x, y = (part.ravel() for part in np.meshgrid(np.arange(0, 31, 6), np.arange(0, 21, 6)))
+
+    def within(model: VariogramModel) -> float:
+        """Expected variance of places about their mean over the ground."""
+        return float(model.partial_sill - model.covariance(every, every).mean())
+
+    true = within(VariogramModel("exponential", partial_sill=0.02**2, range_m=20.0))
+    shares, likeliest = [], []
+    for seed in range(12):
+        field = gaussian_field((31, 31), 1.0, ranges_m=20.0, sd=0.02, seed=seed)
+        error = 0.02 * np.random.default_rng(seed).standard_normal(len(x))
+        table = make_readings(x=x, y=y, vwc=0.2 + field[y, x] + error)
+        made = moisture_posterior(table, sigma_vwc=0.02 * np.sqrt(2))
+        mapped = map_moisture(table, x=[0.0, 30.0], y=[0.0, 20.0], sigma_vwc=0.02 * np.sqrt(2), inferred=made)
+        assert mapped is not None
+        about = {name: mapped.attrs[name] for name in ("family", "partial_sill", "range_m", "nugget")}
+        shares.append(within(VariogramModel(**about)) / true)
+        likeliest.append(within(made.posterior.most_likely) / true)
+    assert min(shares) > 0.15
+    assert max(shares) < 2.5
+    assert np.abs(np.log(shares)).mean() < 0.6 * np.abs(np.log(likeliest)).mean()
 
 
 def test_map_reproduces_exact_readings_and_averages_poor_ones() -> None:
@@ -105,8 +132,11 @@ def test_map_reproduces_exact_readings_and_averages_poor_ones() -> None:
     assert sharp is not None
     assert blunt is not None
     readings = table["vwc"].to_numpy().reshape(5, 5)
-    # Exact readings do not exclude a little structure finer than they lie apart: a thousandth of the variance at most.
-    assert sharp.attrs["nugget"] < 1e-3 * sharp.attrs["partial_sill"]
+    # Exact readings do not exclude a little structure finer than they lie apart: the likeliest model has next to none,
+    # the middle one of all that they allow under a hundredth of the variance.
+    likeliest = moisture_posterior(table, sigma_vwc=1e-6).posterior.most_likely
+    assert likeliest.nugget < 1e-3 * likeliest.partial_sill
+    assert sharp.attrs["nugget"] < 1e-2 * sharp.attrs["partial_sill"]
     np.testing.assert_allclose(sharp["vwc"], readings, atol=float(sharp["vwc_sd"].max()))
     assert float(sharp["vwc_sd"].max()) < 0.25 * table["vwc"].std()
     assert float(blunt["vwc_sd"].min()) > 0.005

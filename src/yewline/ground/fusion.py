@@ -39,7 +39,8 @@ class GroundPrior:
 
     Attributes
     ----------
-    lateral : variogram of ln v from place to place.
+    lateral : variogram of ln v from place to place. Its nugget, structure finer than readings lie apart, is no part of
+        the field: the mean down to a depth, over ground as wide as a wave, does not see it.
     profile_sigma : standard deviation by which ln v of the mean down to a depth e times (2.7 times) another differs.
     memory : over how many such steps the *pattern* is forgotten (correlation 1/e). Own choice, no source: what is dry
         on top is still drier than the rest a metre down, by about half as much.
@@ -282,7 +283,7 @@ class _Solved:
     def predict(self, xy: Array, depth_m: float) -> tuple[Array, Array]:
         mean, variance = np.empty(len(xy)), np.empty(len(xy))
         lateral, log_z = self.prior.lateral, math.log(depth_m)
-        before = lateral.sill + _LEVEL[1] ** 2 + (self.prior.profile_sigma * log_z) ** 2
+        before = lateral.partial_sill + _LEVEL[1] ** 2 + (self.prior.profile_sigma * log_z) ** 2
         memory = _memory(self.prior, np.array([log_z]), self.log_base)
         for start in range(0, len(xy), _BLOCK):
             block = slice(start, start + _BLOCK)

@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 
 from yewline._check import check_array, check_choice, check_positive
 from yewline.errors import InputError
-from yewline.geostat import FAMILIES, ParameterInterval, VariogramModel, krige, krige_posterior
+from yewline.geostat import FAMILIES, ParameterInterval, VariogramModel, VariogramPosterior, krige, krige_posterior
 from yewline.ground.moisture_posterior import MoisturePosterior, moisture_posterior
 from yewline.model import VWC_HIGHEST, VWC_LOWEST
 
@@ -59,8 +59,9 @@ def map_moisture(
     -------
     Dataset over (y, x): `vwc` and `vwc_sd` [m³/m³], NaN where unsupported. `vwc_sd` is the standard deviation of the
     true moisture about the map, that the variogram is itself estimated among its causes. Attributes: `family`,
-    `range_m` (practical, median), `partial_sill` and `nugget` (of the ground, most likely), `reading_error` (variance),
-    `fitted` (0 or 1), `reach_m`, `readings`, `notes`. None with fewer than 3 readings at different places.
+    `range_m` (practical), `partial_sill` and `nugget` (of the ground), which are one model: of the medians of range,
+    sill and nugget share; `reading_error` (variance), `fitted` (0 or 1), `reach_m`, `readings`, `notes`. None with
+    fewer than 3 readings at different places.
 
     Raises
     ------
@@ -112,7 +113,7 @@ def map_moisture(
         coords={"y": ("y", rows, {"units": "m"}), "x": ("x", columns, {"units": "m"})},
         attrs={
             "family": field.model.family,
-            "range_m": field.range_m,
+            "range_m": field.model.range_m,
             "partial_sill": field.model.partial_sill,
             "nugget": field.model.nugget,
             "reading_error": made.sample.own_error_sd**2,
@@ -126,7 +127,7 @@ def map_moisture(
 
 @dataclass(frozen=True, slots=True)
 class _Field:
-    """Moisture at the cells, and the model that is most likely for it."""
+    """Moisture at the cells, one model that stands for all it was made with, and how far a reading counts."""
 
     estimate: Array
     variance: Array
@@ -143,8 +144,18 @@ def _inferred(made: MoisturePosterior, at: Array) -> _Field:
     # A range that readings do not bound counts for as much of the ground as they cover.
     extent = float(np.hypot(*np.ptp(sample.xy, axis=0)))
     range_m = min(posterior.range_m.interval().value, extent)
-    sill = posterior.sill.interval().value
-    return _Field(found.estimate, found.variance, posterior.most_likely, range_m, sill, _notes(made, extent))
+    model = _middle(posterior)
+    return _Field(found.estimate, found.variance, model, range_m, model.sill, _notes(made, extent))
+
+
+def _middle(posterior: VariogramPosterior) -> VariogramModel:
+    """The model of the medians. The likeliest one of few readings is often extreme: all nugget, or an endless range."""
+    range_m, sill, share = (
+        found.interval().value for found in (posterior.range_m, posterior.sill, posterior.nugget_share)
+    )
+    return VariogramModel(
+        posterior.most_likely.family, partial_sill=sill * (1.0 - share), range_m=range_m, nugget=sill * share
+    )
 
 
 def _assumed(made: MoisturePosterior, family: str, range_m: float, at: Array) -> _Field:

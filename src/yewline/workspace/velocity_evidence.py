@@ -61,6 +61,16 @@ def source_evidence(
     Objects are larger than points, which makes all sources that follow legs too fast, never too slow. With a radius
     that is half-normal about zero, as wide as `OBJECT_RADIUS_M`, they are so by √(2/π) of what that radius does on
     average: this is taken off, and √(1 − 2/π) of it remains as an error that they share.
+
+    Wide flat things, lids among them, seem faster still: by the full wave 6 % at 0.3 m and 35 % at 0.6 m. So a
+    hyperbola's own error holds its distance r from the weighted median of all, in quadrature: its weight is 1/(σ² + r²)
+    as for errors with Cauchy's tails. Over 176 grounds (docs/studies.md) what joined velocity is off by fell so from
+    4.5 to 3.6 %.
+
+    References
+    ----------
+    Lange, Little & Taylor 1989, J. Am. Stat. Assoc. 84:881–896 (weights of Student's t, here of one degree of freedom;
+    from memory).
     """
     found = []
     for source in (*recorded.sources, *others):
@@ -103,6 +113,7 @@ def _of_hyperbolas(
     spread = hyperbola_velocity(fits, seed=seed).spread_m_per_ns / about.v_m_per_ns
     within = min(_spread_within(v / about.v_m_per_ns, own, things), spread)
     own, spread = np.hypot(own, within), math.sqrt(spread**2 - within**2)
+    own = np.hypot(own, _off_the_middle(v / about.v_m_per_ns, np.hypot(own, spread)))
     # Of the mean: what the errors above already say, and what the bootstrap says.
     of_things = sum(1.0 / (spread**2 + 1.0 / (own[things == thing] ** -2.0).sum()) for thing in np.unique(things))
     boot = max(about.sigma_m_per_ns**2 - shared**2, 0.0) / about.v_m_per_ns**2
@@ -119,6 +130,12 @@ def _of_hyperbolas(
         thing=things.astype(np.int64),
         thing_sigma=spread,
     )
+
+
+def _off_the_middle(relative: F64, sigma: F64) -> F64:
+    """How far each of many values lies off their median, weighted by their errors."""
+    middle = np.quantile(relative, 0.5, weights=sigma**-2.0, method="inverted_cdf")
+    return np.asarray(relative - middle)
 
 
 def _spread_within(relative: F64, own: F64, things: npt.NDArray[np.int32]) -> float:
