@@ -199,7 +199,7 @@ def _pictures(result: SiteResult) -> dict[str, Any]:
 
 def _equal_depth(result: SiteResult, bounds: Any, limits: tuple[float, float]) -> dict[str, Any]:
     found = equal_depth_section(result, bounds=bounds, limits=limits)
-    bars = {name: _bar(*found[name], blank=True) for name in ("equal_error_bar", "equal_ratio_bar")}
+    bars = {name: _bar(*found[name], blank=True) for name in ("equal_error_bar", "equal_ratio_bar", "trust_bar")}
     return {**found, **bars}
 
 

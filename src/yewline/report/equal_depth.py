@@ -9,7 +9,7 @@ import numpy as np
 
 from yewline.report.basemap import Bounds
 from yewline.report.cells import Cell, Table
-from yewline.report.palette import AMPLITUDE, DEPTH_ERROR
+from yewline.report.palette import AMPLITUDE, DEPTH_ERROR, TRUSTED
 from yewline.report.slices import SliceFrame
 from yewline.report.words import count, depth_label, listed, metres, number
 from yewline.workspace.depth_summary import summed_checks
@@ -40,6 +40,9 @@ def equal_depth_section(result: SiteResult, *, bounds: Bounds, limits: tuple[flo
         "equal_error_bar": ("± (90 %), m", DEPTH_ERROR, number(low), number(high)),
         "equal_ratios": _ratio_views(result, bounds, ratio),
         "equal_ratio_bar": ("Strength, later over earlier (dB)", AMPLITUDE, number(-ratio, 0), f"+{number(ratio, 0)}"),
+        "trust_words": _trust_words(result),
+        "trust_views": _trust_views(result, bounds),
+        "trust_bar": ("Depth, m", TRUSTED, "0", number(_deepest(result), 1)),
         "depth_table": _depth_table(result),
         "depth_words": _depth_words(result),
         "depth_list": _depth_list(result),
@@ -131,6 +134,48 @@ def _error_view(result: SiteResult, visit: VisitResult, bounds: Bounds, limits: 
     label = f"{visit.name}: {depth_label(visit, visit.chosen)}"
     what = "Error of depth"
     return frame.view(_errors(visit), label=label, visit=visit.name, limits=limits, scale=DEPTH_ERROR, what=what)
+
+
+def _trust_words(result: SiteResult) -> list[str]:
+    told = []
+    for visit in result.visits:
+        trust = visit.trust
+        if trust is None:
+            told.append(f"{visit.name}: not told, because a gain of its recipe cannot be taken back.")
+            continue
+        least = "at least " if trust.at_least else ""
+        text = (
+            f"{visit.name}: {least}{metres(trust.median_m)} on half of the ground, {metres(trust.low_m)} to "
+            f"{metres(trust.high_m)} on most of it."
+        )
+        if not trust.at_least and trust.chosen_share < 0.5:
+            text += " The chosen slice mostly lies below that: strong answers show there, but silence counts for less."
+        told.append(text)
+    return told
+
+
+def _deepest(result: SiteResult) -> float:
+    return max((float(visit.slices["base"].values.max()) for visit in result.visits), default=1.0)
+
+
+def _trust_views(result: SiteResult, bounds: Bounds) -> list[Any]:
+    views = []
+    for visit in result.visits:
+        depth = visit.trusted_depth
+        if depth is None:
+            continue
+        frame = SliceFrame.of(result, depth["x"].values, depth["y"].values, bounds)
+        views.append(
+            frame.view(
+                depth.values,
+                label=visit.name,
+                visit=visit.name,
+                limits=(0.0, _deepest(result)),
+                scale=TRUSTED,
+                what="Depth at which silence counts",
+            )
+        )
+    return views
 
 
 def _ratio_limit(result: SiteResult) -> float:

@@ -30,6 +30,7 @@ __all__ = [
     "PAPER",
     "STRENGTH",
     "STYLE",
+    "TRUSTED",
     "bytes_of",
     "colour_map",
     "colour_table",
@@ -41,6 +42,8 @@ MOISTURE: Final = "imola_r"
 """Water content: yellow where dry, blue where wet."""
 DEPTH_ERROR: Final = "acton_r"
 """Error of depth: pale where small, dark where large."""
+TRUSTED: Final = "bamako_r"
+"""Depth that can be trusted: pale where shallow, dark where deep."""
 AMPLITUDE: Final = "broc"
 """Radargrams: diverging, white at zero."""
 

@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 
 from yewline.workspace.stage_equal_depth import DepthCheck, EqualDepth
+from yewline.workspace.stage_trust import TrustFigures
 
-__all__ = ["depth_summary", "equal_depth_summary", "summed_checks"]
+__all__ = ["depth_summary", "equal_depth_summary", "summed_checks", "trust_summary"]
 
 
 def summed_checks(checks: Sequence[DepthCheck]) -> tuple[int, float, float, int]:
@@ -34,6 +35,20 @@ def depth_summary(checks: Sequence[DepthCheck]) -> dict[str, Any]:
     n, mean, rms, within = summed_checks(checks)
     found = {"n": n, "mean_error_m": _known(mean), "rms_error_m": _known(rms), "within": within}
     return found if n else {**found, "why": "no burial of known depth answered"}
+
+
+def trust_summary(trust: TrustFigures | None) -> dict[str, Any]:
+    """One visit's trusted depth."""
+    if trust is None:
+        names = ("median", "low", "high", "chosen_slice_share", "at_least")
+        return {**dict.fromkeys(names), "why": "the noise of its lines cannot be told"}
+    return {
+        "median": trust.median_m,
+        "low": trust.low_m,
+        "high": trust.high_m,
+        "chosen_slice_share": trust.chosen_share,
+        "at_least": trust.at_least,
+    }
 
 
 def equal_depth_summary(found: EqualDepth) -> dict[str, Any]:

@@ -34,6 +34,7 @@ from yewline.workspace.stage_hotspots import cut_visit, outline_visit
 from yewline.workspace.stage_levels import visit_levels
 from yewline.workspace.stage_lines import Lines, guard_visit, line_spacing
 from yewline.workspace.stage_moisture import MoistureOverVisits, moisture_over_visits
+from yewline.workspace.stage_trust import chosen_below_trust, trust_figures
 from yewline.workspace.stage_velocity import HeardVelocities, compare_velocities, heard_of_velocity
 from yewline.workspace.stage_volume import VISIT_REFUSED, choose_grid
 from yewline.workspace.stage_wave import VisitWave, visit_wave
@@ -212,6 +213,8 @@ def gather_result(
     days, of_days = visit_days(site, {name: frame.ground[name].readings for name in cut})
     waves = {name: _wave(site, name, frame.ground[name]) for name in cut}
     compared = [_moisture_on_day(site, frame, name, days) for name in _by_date(site, cut)]
+    inside = cells_inside(frame.area, frame.grid)
+    trusts = {name: trust_figures(whole[name].volume, whole[name].chosen, inside) for name in cut}
     visits = []
     for name in progress.over(cut, "hotspots and accuracy"):
         each, ground = outlined[name], frame.ground[name]
@@ -234,6 +237,8 @@ def gather_result(
                 score=scores[name],
                 velocities=velocities[name][0],
                 moisture_figures=ground.moisture_figures,
+                trust=trusts[name],
+                trusted_depth=products.volumes[name].get("trusted_depth"),
                 depth_checks=depth_checks(whole[name], burials, _answered(scores[name], burials), settings, frame.grid),
                 levels=visit_levels(
                     products.volumes[name], products.lines[name][0], frame.grid, thickness_m=frame.thickness_m
@@ -252,6 +257,7 @@ def gather_result(
             )
         )
     said = [*site.strays(), *frame.outlines.findings, *frame.findings, *no_data, *of_days]
+    said += [told for name in cut for told in chosen_below_trust(name, trusts[name], whole[name].chosen)]
     for name, (_, findings) in products.lines.items():
         said += findings
         said += on_volumes.get(name, [])

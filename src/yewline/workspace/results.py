@@ -22,12 +22,13 @@ from yewline.ground.summary import MoistureSummary
 from yewline.model import Finding, SiteSettings, VelocityField, VisitSettings
 from yewline.workspace.corrections import Correction
 from yewline.workspace.day_summary import confounders_summary, day_summary, states_summary, wave_summary
-from yewline.workspace.depth_summary import depth_summary, equal_depth_summary
+from yewline.workspace.depth_summary import depth_summary, equal_depth_summary, trust_summary
 from yewline.workspace.moisture_summary import moisture_summary, pairs_summary
 from yewline.workspace.rearranged import Rearranged, Seen
 from yewline.workspace.stage_day import VisitDay
 from yewline.workspace.stage_equal_depth import DepthCheck, EqualDepth
 from yewline.workspace.stage_moisture import MoistureFigures, MoistureOverVisits
+from yewline.workspace.stage_trust import TrustFigures
 from yewline.workspace.stage_wave import VisitWave
 from yewline.workspace.velocities import SourceVelocity, VisitVelocities, velocities_summary
 
@@ -72,6 +73,8 @@ class VisitResult:
     velocities : the visit's velocity by several ways, side by side.
     moisture_figures : level and variability of moisture with intervals; None without readings.
     levels : level cuts (slice, y, x), where the ground is known not to be level: `top_height`, `base_height` [m].
+    trust : how deep even ordinary ground answers above the noise; None where that is not told.
+    trusted_depth : the same for each cell, over (y, x), m.
     depth_checks : depths at which burials of known depth answer, against those.
     day : rain before and during the survey; None without rain on record.
     wave : what the ground did to the wave; None where it cannot be told.
@@ -97,6 +100,8 @@ class VisitResult:
     velocities: VisitVelocities | None = None
     moisture_figures: MoistureFigures | None = None
     levels: xr.Dataset | None = None
+    trust: TrustFigures | None = None
+    trusted_depth: xr.DataArray | None = None
     depth_checks: tuple[DepthCheck, ...] = ()
     day: VisitDay | None = None
     wave: VisitWave | None = None
@@ -233,6 +238,7 @@ def _visit_summary(visit: VisitResult) -> dict[str, Any]:
             "day": day_summary(visit.day),
             "wave": wave_summary(visit.wave),
             "hotspots": len(visit.scored),
+            "trusted_depth_m": trust_summary(visit.trust),
             "depths_checked": depth_summary(visit.depth_checks),
             "slice_m": [round(top, 6), round(base, 6)],
             "tolerance_m": _figure(score.tolerance_m if score else None),
