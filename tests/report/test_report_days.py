@@ -17,7 +17,7 @@ from yewline.model import RainSeries, VelocityField, VisitSettings
 from yewline.report import render_report
 from yewline.report.days import days_section
 from yewline.report.rain_plot import rain_plot
-from yewline.report.waves import wave_meaning, wave_table
+from yewline.report.waves import PATCHES, patches_words, wave_meaning, wave_table
 from yewline.workspace.results import SiteResult, VisitResult, run_schema
 from yewline.workspace.site import Visit
 from yewline.workspace.stage_day import VisitMoisture, _visit_day, site_confounders, site_states
@@ -102,6 +102,23 @@ def test_what_reach_means_for_graves(told: SiteResult, depth_m: tuple[float, flo
     assert "runs together" in dry["text"]
 
 
+def with_patches(visit: VisitResult, kind: str) -> VisitResult:
+    figures = replace(visit.wave.figures, scattering_words=(f"{kind}: so",) * 3)
+    return replace(visit, wave=replace(visit.wave, figures=figures, scattering_why=""))
+
+
+def test_what_patches_do_is_said_once_for_visits_that_are_alike(told: SiteResult) -> None:
+    one, other = told.visits
+    alike = replace(told, visits=(with_patches(one, "strong"), with_patches(other, "strong")))
+    assert patches_words(alike) == [
+        "Patches of moisture are about as large as the wave and may look like small targets."
+    ]
+    apart = replace(told, visits=(with_patches(one, "weak"), with_patches(other, "smooth")))
+    assert patches_words(apart) == [f"On {one.name} {PATCHES['weak']}.", f"On {other.name} {PATCHES['smooth']}."]
+    unknown = replace(one, wave=replace(one.wave, scattering_why="too few readings to tell a pattern"))
+    assert patches_words(replace(told, visits=(unknown,))) == []
+
+
 def test_the_page_says_which_relation_and_why(told: SiteResult) -> None:
     about = days_section(told)["days"]
     (text,) = about["relations"]
@@ -132,7 +149,7 @@ def test_rain_states_and_conditions_stand_on_the_page(told: SiteResult) -> None:
     assert "Alike on all visits: frost in the ground and crew." in notes
     assert "Not known for every visit: irrigation" in notes
     assert "Whether rain fell during the survey is not known: up to 6.0 mm may have." in page
-    assert "Grey" not in about["rain"].caption
+    assert "Hatched" not in about["rain"].caption
 
 
 def test_days_not_measured_are_grey_and_open(site: SiteResult) -> None:
@@ -144,7 +161,7 @@ def test_days_not_measured_are_grey_and_open(site: SiteResult) -> None:
     # One day could have brought a hundred millimetres: the axis does not make room for that.
     assert axes.get_ylim()[1] < 15
     about = days_section(replace(site, visits=(visit,)))["days"]
-    assert "Grey: not measured" in about["rain"].caption
+    assert "Hatched: not measured" in about["rain"].caption
     assert cells(about["rain_table"])["Rain of the last 3 days"] == ["at least 5 mm"]
     assert "1 of the last 30 days was not measured in full" in " ".join(about["rain_notes"])
 

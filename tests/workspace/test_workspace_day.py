@@ -14,10 +14,13 @@ import pytest
 
 from yewline.export import write_results
 from yewline.geostat import FAMILIES, correlation
-from yewline.ground import moisture_posterior, summarise_moisture
+from yewline.ground import Between, moisture_posterior, summarise_moisture
 from yewline.model import Antenna, VelocityField, VisitSettings, make_readings
 from yewline.report import write_report
-from yewline.workspace import check_site, open_site, run_site
+from yewline.workspace import DEMO_SEED, check_site, open_site, run_site
+from yewline.workspace.demo_files import write_rain
+from yewline.workspace.demo_scene import demo_days
+from yewline.workspace.demo_survey import demo_rain
 from yewline.workspace.inputs import hash_inputs
 from yewline.workspace.results import run_schema
 from yewline.workspace.site import Site, Visit, read_site
@@ -203,6 +206,23 @@ def test_the_history_is_the_days_before_the_survey_and_its_own(tmp_path: Path) -
     # The index at the end of the eve is the record's; the day's own rain comes on top of what is left of it.
     assert day.history[-2].index_mm == day.record.index_mm
     assert day.history[-1].index_mm.low == pytest.approx(8.0 * 0.5**0.2 + 2.0)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, DEMO_SEED])
+def test_the_demos_rain_is_as_its_weather_is_told(tmp_path: Path, seed: int) -> None:
+    days = demo_days()
+    site = small_site(tmp_path / "site", dates=tuple(day.date for day in days))
+    write_rain(site.root / "rain.csv", demo_rain(days, seed))
+    held, findings = visit_days(site, {})
+    assert {finding.grade for finding in findings} == {"found"}
+    dry, wet = (held[f"{day.date:%Y-%m}"] for day in days)
+    assert "three weeks without rain" in days[0].weather
+    assert dry.record.days_since_wet.low > 21
+    assert dry.record.trend == "drying"
+    assert "rain on most days of the past two weeks" in days[1].weather
+    assert sum(each.rain_mm.low > 0 for each in wet.history[-15:-1]) > 7
+    assert wet.record.index_mm.low > 5 * dry.record.index_mm.low
+    assert dry.record.on_day_mm == wet.record.on_day_mm == Between(0.0, 0.0)
 
 
 # --- the hours of the survey

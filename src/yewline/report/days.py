@@ -10,7 +10,7 @@ from typing import Any, Final
 from yewline.report.cells import Cell, Table
 from yewline.report.pictures import Picture, make_picture
 from yewline.report.rain_plot import rain_plot
-from yewline.report.waves import relation_words, relations_tables, wave_meaning, wave_table
+from yewline.report.waves import patches_words, relation_words, relations_tables, wave_meaning, wave_table
 from yewline.report.words import count, listed
 from yewline.workspace.results import SiteResult, VisitResult
 from yewline.workspace.stage_day import CONDITION_WORDS, Between, VisitDay, day_sentences, states_sentence
@@ -38,6 +38,7 @@ def days_section(result: SiteResult) -> dict[str, Any]:
             "rain_notes": _rain_notes(result, held),
             "wave": wave_table(result),
             "meaning": wave_meaning(result),
+            "patches": patches_words(result),
             "relations": relation_words(result),
             "relation_tables": relations_tables(result),
             "states": _states_words(result),
@@ -50,7 +51,7 @@ def days_section(result: SiteResult) -> dict[str, Any]:
 def _rain_picture(held: list[tuple[VisitResult, VisitDay]]) -> Picture | None:
     names = ", ".join(visit.name for visit, _ in held)
     unmeasured = any(not each.rain_mm.known for _, day in held for each in day.history)
-    open_days = " Grey: not measured; pale: where that leaves the index." if unmeasured else ""
+    open_days = " Hatched: not measured; pale: where that leaves the index." if unmeasured else ""
     return make_picture(
         rain_plot([(visit.name, day) for visit, day in held]),
         f"Daily rain and antecedent index in the weeks before the visits {names}.",

@@ -21,6 +21,7 @@ __all__ = ["equal_depth_section"]
 _LEAST_CHANGE: Final = 0.02
 """Overlaps nearer than this are told as alike."""
 _LITTLE_SHIFT_M: Final = 0.10
+_ALIKE_M: Final = 0.05
 
 
 def equal_depth_section(result: SiteResult, *, bounds: Bounds, limits: tuple[float, float]) -> dict[str, Any]:
@@ -144,9 +145,12 @@ def _trust_words(result: SiteResult) -> list[str]:
             told.append(f"{visit.name}: not told, because a gain of its recipe cannot be taken back.")
             continue
         least = "at least " if trust.at_least else ""
-        text = (
-            f"{visit.name}: {least}{metres(trust.median_m)} on half of the ground, {metres(trust.low_m)} to "
-            f"{metres(trust.high_m)} on most of it."
+        text = f"{visit.name}: {least}{metres(trust.median_m)} "
+        alike = trust.high_m - trust.low_m < _ALIKE_M
+        text += (
+            "nearly everywhere."
+            if alike
+            else f"on half of the ground, {metres(trust.low_m)} to {metres(trust.high_m)} on most of it."
         )
         if not trust.at_least and trust.chosen_share < 0.5:
             text += " The chosen slice mostly lies below that: strong answers show there, but silence counts for less."

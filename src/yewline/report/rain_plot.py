@@ -10,7 +10,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure
 
-from yewline.report.palette import INK, NO_DATA, NO_DATA_LINE, OTHER, STYLE
+from yewline.report.palette import INK, NO_DATA, NO_DATA_LINE, OTHER, PAPER, STYLE
 from yewline.report.words import date_words
 from yewline.workspace.stage_day import VisitDay
 
@@ -55,11 +55,13 @@ def _draw(axes: Any, day: VisitDay) -> None:
     ends = before + 0.5
     for at, each in zip(before, day.history, strict=True):
         if not math.isfinite(each.rain_mm.high):
-            axes.axvspan(at - 0.5, at + 0.5, facecolor=NO_DATA, edgecolor=NO_DATA_LINE, linewidth=0, zorder=0)
+            axes.axvspan(
+                at - 0.5, at + 0.5, facecolor=PAPER, edgecolor=NO_DATA_LINE, hatch="////", linewidth=0, zorder=1
+            )
     axes.bar(before, [each.rain_mm.low for each in day.history], width=0.8, color=OTHER, linewidth=0, zorder=2)
     index = [each.index_mm for each in day.history]
     low = np.array([each.low if math.isfinite(each.high) else math.nan for each in index])
-    axes.fill_between(ends, low, [each.high for each in index], color=NO_DATA_LINE, alpha=0.6, linewidth=0, zorder=1)
+    axes.fill_between(ends, low, [each.high for each in index], color=NO_DATA, linewidth=0, zorder=0)
     axes.plot(ends, low, color=INK, linewidth=1.4, zorder=3)
     axes.axvline(0, color=INK, linewidth=0.9, linestyle=(0, (2, 2)), zorder=1)
     axes.annotate(

@@ -10,7 +10,7 @@ from yewline.report.words import listed, number, rounded
 from yewline.workspace.results import SiteResult, VisitResult
 from yewline.workspace.stage_wave import MEAN, RELATIONS, Estimate, SoilModel, VisitWave, at_mean
 
-__all__ = ["relation_words", "relations_tables", "wave_meaning", "wave_table"]
+__all__ = ["patches_words", "relation_words", "relations_tables", "wave_meaning", "wave_table"]
 
 Held = tuple[VisitResult, VisitWave]
 
@@ -122,10 +122,21 @@ def _meaning(wave: VisitWave, top_m: float, base_m: float) -> str:
         seen = f"graves are probably within reach down to {base_m:g} m, but the reach is known only as {span}"
     else:
         seen = f"graves deeper than about {reach.value:.1f} m ({span}) may be out of reach"
-    parts = [seen, f"what lies less than {fine:.2f} m apart in depth runs together"]
-    if not wave.scattering_why:
-        parts.append(PATCHES[_class(wave)])
-    return "; ".join(parts) + "."
+    return f"{seen}; what lies less than {fine:.2f} m apart in depth runs together."
+
+
+def patches_words(result: SiteResult) -> list[str]:
+    """What patches of moisture do to the picture: a sentence for the visits on which they do the same."""
+    by: dict[str, list[str]] = {}
+    held = _held(result)
+    for visit, wave in held:
+        if not wave.scattering_why:
+            by.setdefault(_class(wave), []).append(visit.name)
+    told = []
+    for kind, names in by.items():
+        text = f"on {listed(names)} {PATCHES[kind]}." if len(names) < len(held) else f"{PATCHES[kind]}."
+        told.append(f"{text[:1].upper()}{text[1:]}")
+    return told
 
 
 def relation_words(result: SiteResult) -> list[str]:
@@ -148,23 +159,21 @@ def relation_words(result: SiteResult) -> list[str]:
 
 
 def _spreads(held: list[Held]) -> str:
-    parts = []
-    for visit, wave in held:
+    shares = []
+    for _, wave in held:
         model, levels = wave.figures.model, wave.figures.levels
-        sd = float(wave.figures.spread.sd_ln_v_about(model.permittivity(levels.vwc))[MEAN])
-        parts.append((visit.name, f"{100 * sd:.0f} %"))
-    return _each(parts)
+        shares.append(100.0 * float(wave.figures.spread.sd_ln_v_about(model.permittivity(levels.vwc))[MEAN]))
+    return f"{_over(shares, 0)} %"
 
 
 def _factors(held: list[Held]) -> str:
-    return _each([(visit.name, number(float(wave.figures.loss.factor[MEAN]), 1)) for visit, wave in held])
+    return _over([float(wave.figures.loss.factor[MEAN]) for _, wave in held], 1)
 
 
-def _each(parts: list[tuple[str, str]]) -> str:
-    """One value where all visits have the same, else each with its visit."""
-    if len({text for _, text in parts}) == 1:
-        return parts[0][1]
-    return listed([f"{text} ({name})" for name, text in parts])
+def _over(values: list[float], digits: int) -> str:
+    """From the lowest to the highest over visits, or one value where they are alike."""
+    low, high = number(min(values), digits), number(max(values), digits)
+    return low if low == high else f"{low} to {high}"
 
 
 def relations_tables(result: SiteResult) -> list[Table]:

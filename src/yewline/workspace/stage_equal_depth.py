@@ -152,7 +152,7 @@ def equal_depth(
     at_time = {visit.name: _at_time(visit, (begin, end), settings, grid, area) for visit in visits}
     pairs = []
     for one, two in combinations(visits, 2):
-        shift, sigma, known = _registered(*(_where_burials_lie(each.volume, settings) for each in (one, two)))
+        shift, sigma, known = _registered(one.volume, two.volume)
         pairs.append(
             PairAtDepth(
                 one.name,
@@ -199,14 +199,6 @@ def _overlap(one: gpd.GeoDataFrame, two: gpd.GeoDataFrame) -> float:
     a, b = (shapely.union_all(list(table.geometry)) for table in (one, two))
     union = shapely.union(a, b).area
     return float(shapely.intersection(a, b).area / union) if union > 0 else math.nan
-
-
-def _where_burials_lie(volume: xr.Dataset, settings: SiteSettings) -> xr.Dataset:
-    """The depths that burials are expected at: what lies there stays there, roots and turf need not."""
-    depth = volume["depth"].values
-    top_m, base_m = settings.target.depth_m
-    among = np.flatnonzero((depth >= top_m) & (depth <= base_m))
-    return volume.isel(depth=among) if len(among) else volume
 
 
 def _registered(one: xr.Dataset, two: xr.Dataset) -> tuple[tuple[float, float], float, float]:
