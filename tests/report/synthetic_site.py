@@ -13,9 +13,11 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 import xarray as xr
 
+from yewline.accuracy import depth_errors
 from yewline.accuracy.result import ChanceLevel, DirectedDistances, Proportion, VisitComparison, VisitScore
 from yewline.ground.summary import MoistureSummary
 from yewline.model import (
@@ -34,6 +36,7 @@ from yewline.model import (
 )
 from yewline.signal.velocity import HyperbolaFit, VelocityEstimate, combine_estimates, fit_hyperbola
 from yewline.workspace.results import SiteResult, SourceVelocity, VisitResult, VisitVelocities
+from yewline.workspace.stage_known_depths import DepthChance, DepthCheck
 from yewline.workspace.velocities import SeenHyperbola
 
 WIDTH, HEIGHT, CELL = 28.0, 17.0, 0.25
@@ -290,6 +293,7 @@ def make_visit(
     )
     chosen = slices["strength"].values[4]
     median = float(np.nanmedian(chosen))
+    score = make_score(hotspots, burials, opened, seed + 7)
     return VisitResult(
         name=name,
         settings=settings,
@@ -305,7 +309,8 @@ def make_visit(
         equal_area=hotspots.iloc[: max(1, len(hotspots) // 2)].reset_index(drop=True),
         drawn=empty_outlines(HOTSPOT_COLUMNS),
         scored=hotspots,
-        score=make_score(hotspots, burials, opened, seed + 7),
+        score=score,
+        depth_check=make_depth_check(burials, score, 0.09 if wet else 0.15, seed),
         velocities=make_velocities(v, "L01"),
     )
 
@@ -364,6 +369,21 @@ def make_comparison(a: VisitResult, b: VisitResult, n_visits: int) -> VisitCompa
         capped_b_m=capped[1],
         statement=f"With {n_visits} visits nothing can be said about moisture: the visits differ in more than that.",
     )
+
+
+def make_depth_check(burials: gpd.GeoDataFrame, score: VisitScore, half_m: float, seed: int) -> DepthCheck:
+    known = burials.iloc[:24]
+    estimated = known["top_m"].to_numpy(float) + np.random.default_rng(seed).normal(0.08, 0.1, 24)
+    estimated[3] = np.nan
+    half, top = np.full(24, half_m), known["top_m"].to_numpy(float)
+    errors = depth_errors(estimated, half, top)
+    some = np.isin(np.arange(24), score.matches[:, 1])
+    table = pd.DataFrame(known[["burial", "kind", "top_m", "base_m"]]).assign(
+        estimated_m=estimated, half_width_m=half, contrast=4.0, at_end=np.arange(24) == 3, matched=some,
+        difference_m=errors.difference_m, holds_top=errors.holds_top, meets_body=errors.meets_body,
+    )  # fmt: skip
+    matched = depth_errors(estimated[some], half[some], top[some])
+    return DepthCheck(table, (0.5, 1.5), errors, matched, DepthChance(0.31, 0.22, 0.22, 0.01, 99), False)
 
 
 def make_site(n_visits: int = 2, n_lines: int = 35, *, known: bool = True, root: Path = Path("site")) -> SiteResult:
@@ -449,7 +469,7 @@ def without_burials(result: SiteResult) -> SiteResult:
         result,
         burials=empty_outlines(BURIAL_COLUMNS),
         opened=empty_outlines(OPENED_COLUMNS),
-        visits=tuple(replace(visit, score=None) for visit in result.visits),
+        visits=tuple(replace(visit, score=None, depth_check=None) for visit in result.visits),
         comparisons=(),
     )
 

@@ -1,4 +1,4 @@
-"""Visits at equal depth beside equal time, depths against excavated ones, and what a run says of both."""
+"""Visits at equal depth beside equal time, and what a run says of it."""
 
 from __future__ import annotations
 
@@ -14,15 +14,13 @@ import xarray as xr
 
 from yewline.export import result_tables, write_results
 from yewline.hotspots import find_hotspots
-from yewline.model import BURIAL_COLUMNS, SiteSettings, VelocityField, VolumeGrid, make_outlines, make_volume
+from yewline.model import SiteSettings, VelocityField, VolumeGrid, make_volume
 from yewline.report import write_report
-from yewline.units import Z90
 from yewline.volume import slice_exactly
 from yewline.workspace import open_site, run_site
 from yewline.workspace.results import run_schema
 from yewline.workspace.run import site_result
-from yewline.workspace.stage_equal_depth import VisitVolume, depth_checks, equal_depth
-from yewline.workspace.velocity_burials import DEPTH_SIGMA_M
+from yewline.workspace.stage_equal_depth import VisitVolume, equal_depth
 
 GRID = VolumeGrid(x0=0.25, y0=0.25, cell_m=0.5, nx=40, ny=24, depth_step_m=0.05, nz=32)
 AREA = shapely.box(0, 0, 20, 12)
@@ -107,30 +105,6 @@ def test_one_visit_has_nothing_to_be_compared_with() -> None:
     assert found.pairs == ()
 
 
-def burials_of(tops: list[float], bases: list[float]) -> gpd.GeoDataFrame:
-    rows = [
-        {"burial": f"B{n}", "kind": "adult", "top_m": top, "base_m": base}
-        for n, (top, base) in enumerate(zip(tops, bases, strict=True), start=1)
-    ]
-    shapes = [shapely.box(x - 1, y - 0.5, x + 1, y + 0.5) for x, y in DEEP[: len(rows)]]
-    return make_outlines(BURIAL_COLUMNS, rows, shapes)
-
-
-def test_depths_of_answers_are_held_against_excavated_ones() -> None:
-    burials = burials_of([0.90, 0.60, 1.30], [1.20, 0.70, np.nan])
-    checks = depth_checks(visit("a", 0.1), burials, ["B1", "B2", "B3"], SETTINGS, GRID)
-    assert [check.estimated_m for check in checks] == pytest.approx([0.95, 0.95, 0.95], abs=0.01)
-    assert [check.off_m for check in checks] == pytest.approx([0.05, 0.35, -0.35], abs=0.01)
-    assert [check.within for check in checks] == [True, False, False]
-    assert checks[0].half_m == pytest.approx(np.hypot(0.1, Z90 * DEPTH_SIGMA_M), rel=1e-5)
-
-
-def test_burials_without_a_depth_or_an_answer_are_left_out() -> None:
-    burials = burials_of([0.90, np.nan, 0.90], [1.20, np.nan, 1.2])
-    assert [c.burial for c in depth_checks(visit("a", 0.1), burials, ["B1", "B2"], SETTINGS, GRID)] == ["B1"]
-    assert depth_checks(visit("a", 0.1), burials, [], SETTINGS, GRID) == ()
-
-
 def test_a_run_tells_both(text_site: Path) -> None:
     visits = text_site / "visits"
     shutil.copytree(visits / "day", visits / "later")
@@ -154,5 +128,5 @@ def test_a_run_tells_both(text_site: Path) -> None:
     assert "agreement falls when depth is kept" in page
     tables = result_tables(site_result(open_site(text_site)))
     assert len(tables["equal_depth"].rows) == 1
-    checked = {visit["visit"]: visit["depths_checked"]["n"] for visit in outcome.figures["visits"]}
-    assert len(tables["depth_checks"].rows) == sum(checked.values())
+    for visit in outcome.figures["visits"]:
+        assert visit["depth_errors"]["burials"] == sum(row[0] == visit["visit"] for row in tables["depth_errors"].rows)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from yewline.accuracy.capped import capped_means, capped_means_shapely
+from yewline.accuracy.depths import DepthErrors, depth_errors
 from yewline.accuracy.distances import (
     centroid_distances,
     centroids_of,
@@ -37,6 +38,7 @@ __all__ = [
     "ChanceLevel",
     "ChancePair",
     "ClarkEvans",
+    "DepthErrors",
     "DirectedDistances",
     "Direction",
     "Measure",
@@ -55,6 +57,7 @@ __all__ = [
     "check_outlines",
     "clark_evans",
     "compare_visits",
+    "depth_errors",
     "donnelly",
     "draw_shifts",
     "match_pairs",

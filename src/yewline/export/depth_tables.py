@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from yewline.export.result_table import ResultTable
 from yewline.workspace.results import SiteResult
 
-__all__ = ["depth_checks_table", "equal_depth_table"]
+__all__ = ["depth_errors_table", "equal_depth_table"]
 
 
 def equal_depth_table(result: SiteResult) -> ResultTable:
@@ -31,25 +33,25 @@ def equal_depth_table(result: SiteResult) -> ResultTable:
     return table
 
 
-def depth_checks_table(result: SiteResult) -> ResultTable:
-    """Each burial of known depth that a hotspot is matched with, on each visit."""
-    columns = ("visit", "burial", "top_m", "base_m", "estimated_m", "error_m", "half_width_m", "within")
+def depth_errors_table(result: SiteResult) -> ResultTable:
+    """Each burial of known depth on each visit."""
+    columns = (
+        "visit", "burial", "kind", "excavated_top_m", "excavated_base_m", "estimated_m", "half_width_m", "difference_m",
+        "holds_top", "meets_body", "contrast", "at_end", "matched",
+    )  # fmt: skip
     table = ResultTable(
-        "depth at which matched burials answer, against their top as excavated; within: the 90 % interval meets it",
+        "depth of the strongest response below each burial of known depth, against its excavated top; half_width_m: of "
+        "the 90 % interval; contrast: over what is usual at that depth; the place is the excavation's",
         columns,
     )
     for visit in result.visits:
-        for check in visit.depth_checks:
+        check = visit.depth_check
+        if check is None or "estimated_m" not in check.table:
+            continue
+        for row in check.table.to_dict("records"):
+            told = (row["holds_top"], row["meets_body"]) if math.isfinite(row["estimated_m"]) else (None, None)
             table.rows.append(
-                (
-                    visit.name,
-                    check.burial,
-                    check.top_m,
-                    check.base_m,
-                    check.estimated_m,
-                    check.off_m,
-                    check.half_m,
-                    check.within,
-                )
-            )
+                (visit.name, row["burial"], row["kind"], row["top_m"], row["base_m"], row["estimated_m"],
+                 row["half_width_m"], row["difference_m"], *told, row["contrast"], row["at_end"], row["matched"])
+            )  # fmt: skip
     return table

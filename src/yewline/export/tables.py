@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from yewline.export.depth_tables import depth_checks_table, equal_depth_table
+from yewline.export.depth_tables import depth_errors_table, equal_depth_table
 from yewline.export.names import named_sets
 from yewline.export.result_table import ResultTable
 from yewline.model import HOTSPOT_COLUMNS, centroids
@@ -34,7 +34,7 @@ def result_tables(result: SiteResult) -> dict[str, ResultTable]:
         "comparisons": _comparisons(result),
         "slices": _slices(result),
         "equal_depth": equal_depth_table(result),
-        "depth_checks": depth_checks_table(result),
+        "depth_errors": depth_errors_table(result),
         "moisture": _moisture(result),
         "velocities": _velocities(result),
         "hyperbolas": _hyperbolas(result),

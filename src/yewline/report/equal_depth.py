@@ -8,11 +8,10 @@ from typing import Any, Final
 import numpy as np
 
 from yewline.report.basemap import Bounds
-from yewline.report.cells import Cell, Table
+from yewline.report.known_depths import known_depths
 from yewline.report.palette import AMPLITUDE, DEPTH_ERROR, TRUSTED
 from yewline.report.slices import SliceFrame
-from yewline.report.words import count, depth_label, listed, metres, number
-from yewline.workspace.depth_summary import summed_checks
+from yewline.report.words import depth_label, metres, number
 from yewline.workspace.results import SiteResult, VisitResult
 from yewline.workspace.stage_equal_depth import PairAtDepth
 
@@ -44,9 +43,7 @@ def equal_depth_section(result: SiteResult, *, bounds: Bounds, limits: tuple[flo
         "trust_words": _trust_words(result),
         "trust_views": _trust_views(result, bounds),
         "trust_bar": ("Depth, m", TRUSTED, "0", number(_deepest(result), 1)),
-        "depth_table": _depth_table(result),
-        "depth_words": _depth_words(result),
-        "depth_list": _depth_list(result),
+        **known_depths(result),
     }
 
 
@@ -201,66 +198,3 @@ def _ratio_views(result: SiteResult, bounds: Bounds, limit: float) -> list[Any]:
             )
         )
     return views
-
-
-def _depth_table(result: SiteResult) -> Table | None:
-    held = [visit for visit in result.visits if visit.depth_checks]
-    if not held:
-        return None
-    table = Table(
-        "Estimated depth against excavated depth",
-        ("Visit", "Burials", "Mean error to the top", "Root mean square", "At the burial's depth"),
-    )
-    for visit in held:
-        n, mean, rms, within = summed_checks(visit.depth_checks)
-        usual = float(np.median([check.half_m for check in visit.depth_checks]))
-        sign = "too deep" if mean > 0 else "too shallow"
-        table.rows.append(
-            [
-                Cell(visit.name),
-                Cell(str(n)),
-                Cell(metres(abs(mean)), sign),
-                Cell(metres(rms)),
-                Cell(f"{within} of {n}", f"between top and base, ± {usual:.2f} m as a rule"),
-            ]
-        )
-    return table
-
-
-def _depth_words(result: SiteResult) -> str:
-    if any(visit.depth_checks for visit in result.visits):
-        return (
-            "For each known burial of known depth that a hotspot is matched with: the depth of the strongest answer "
-            "inside its outline, against its depth as excavated. The place is taken from the burial, so this checks "
-            "depths, not whether burials are found. What answers may be the top, the base, or something else there."
-        )
-    if not len(result.burials):
-        return ""
-    return "No known burial with a depth (top_m) is matched with a hotspot, so that depths cannot be checked."
-
-
-def _depth_list(result: SiteResult) -> Table | None:
-    held = [visit for visit in result.visits if visit.depth_checks]
-    if not held:
-        return None
-    by_burial: dict[str, dict[str, Any]] = {}
-    for visit in held:
-        for check in visit.depth_checks:
-            by_burial.setdefault(check.burial, {})[visit.name] = check
-    names = [visit.name for visit in held]
-    table = Table(
-        f"Depths at {count(len(by_burial), 'burial')}, visits {listed(names)}", ("Burial", "Excavated", *names)
-    )
-    for burial, checks in sorted(by_burial.items()):
-        known = next(iter(checks.values()))
-        excavated = f"{known.top_m:.2f}" if not math.isfinite(known.base_m) else f"{known.top_m:.2f}–{known.base_m:.2f}"
-        cells = [_check_cell(checks.get(name)) for name in names]
-        table.rows.append([Cell(burial), Cell(f"{excavated} m"), *cells])
-    return table
-
-
-def _check_cell(check: Any) -> Cell:
-    if check is None:
-        return Cell("–")
-    note = "" if check.within else "not at the burial's depth"
-    return Cell(f"{check.estimated_m:.2f} m ± {check.half_m:.2f}", note)

@@ -14,6 +14,7 @@ from yewline.volume.build import (
     volume_of_nodes,
 )
 from yewline.volume.comparison import compare_volumes
+from yewline.volume.crests import ColumnCrests, column_crests
 from yewline.volume.depths import cell_depth_error_m, depth_table_m, sample_depths_m
 from yewline.volume.distance import distance_to_data_m, distance_to_data_m_plain
 from yewline.volume.equal_time import slab_between, window_depths_m
@@ -46,6 +47,7 @@ __all__ = [
     "TIME_ZERO_SIGMA_NS",
     "TRUST_REASONS",
     "BalanceOptions",
+    "ColumnCrests",
     "Interpolation",
     "LineGains",
     "LineNoise",
@@ -57,6 +59,7 @@ __all__ = [
     "cell_depth_error_m",
     "check_aliasing",
     "choose_slice",
+    "column_crests",
     "compare_volumes",
     "cut_levels",
     "cut_pieces",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
@@ -9,13 +11,15 @@ import xarray as xr
 from yewline._check import check_array, check_in_range
 from yewline.errors import InputError
 from yewline.model import VelocityField, VolumeGrid
-from yewline.volume.depths import depth_table_m
+from yewline.volume.depths import sample_depths_m
 
 __all__ = ["slab_between", "window_depths_m"]
 
 Array = npt.NDArray[np.float64]
 
-_COVERED_SHARE = 0.5 - 1e-9
+_COVERED_SHARE: Final = 0.5 - 1e-9
+_BLOCK: Final = 4_096
+"""Cells at once: layers of each are summed in fine steps."""
 
 
 def window_depths_m(
@@ -44,11 +48,14 @@ def window_depths_m(
     if not first < last:
         raise InputError("a window must end after it begins", received=f"{first:g} to {last:g} ns")
     x, y = (part.ravel() for part in np.meshgrid(grid.x, grid.y))
-    table, row = depth_table_m(
-        [first, last], velocity, x, y, separation_m=separation_m, step_m=0.25 * grid.depth_step_m
-    )
-    depths = table[row].reshape(grid.ny, grid.nx, 2)
-    return depths[..., 0], depths[..., 1]
+    depths = np.empty((len(x), 2))
+    for start in range(0, len(x), _BLOCK):
+        block = slice(start, start + _BLOCK)
+        depths[block] = sample_depths_m(
+            [first, last], velocity, x[block], y[block], separation_m=separation_m, step_m=grid.depth_step_m
+        )
+    top, base = depths.T.reshape(2, grid.ny, grid.nx)
+    return top, base
 
 
 def slab_between(volume: xr.Dataset, top_m: npt.ArrayLike, base_m: npt.ArrayLike) -> xr.Dataset:

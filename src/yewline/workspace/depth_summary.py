@@ -3,38 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
-from yewline.workspace.stage_equal_depth import DepthCheck, EqualDepth
+from yewline.accuracy.result import Proportion
+from yewline.workspace.stage_equal_depth import EqualDepth
+from yewline.workspace.stage_known_depths import DepthCheck
 from yewline.workspace.stage_trust import TrustFigures
 
-__all__ = ["depth_summary", "equal_depth_summary", "summed_checks", "trust_summary"]
+__all__ = ["depth_errors_summary", "equal_depth_summary", "trust_summary"]
 
-
-def summed_checks(checks: Sequence[DepthCheck]) -> tuple[int, float, float, int]:
-    """How many depths were checked, their mean error against the top and its root mean square (m), and how many hold.
-
-    Examples
-    --------
-    >>> checks = [DepthCheck("B1", 1.0, 1.3, 1.1, 0.2), DepthCheck("B2", 1.0, 1.3, 0.7, 0.2)]
-    >>> n, mean, rms, within = summed_checks(checks)
-    >>> n, round(mean, 3), round(rms, 3), within
-    (2, -0.1, 0.224, 1)
-    """
-    off = np.array([check.off_m for check in checks])
-    if not len(off):
-        return 0, math.nan, math.nan, 0
-    return len(off), float(off.mean()), float(np.sqrt(np.mean(off**2))), sum(check.within for check in checks)
-
-
-def depth_summary(checks: Sequence[DepthCheck]) -> dict[str, Any]:
-    """One visit's depths against excavated ones."""
-    n, mean, rms, within = summed_checks(checks)
-    found = {"n": n, "mean_error_m": _known(mean), "rms_error_m": _known(rms), "within": within}
-    return found if n else {**found, "why": "no burial of known depth answered"}
+NO_DEPTHS = "no known burial has an excavated depth"
 
 
 def trust_summary(trust: TrustFigures | None) -> dict[str, Any]:
@@ -49,6 +29,45 @@ def trust_summary(trust: TrustFigures | None) -> dict[str, Any]:
         "chosen_slice_share": trust.chosen_share,
         "at_least": trust.at_least,
     }
+
+
+def depth_errors_summary(check: DepthCheck | None) -> dict[str, Any]:
+    """One visit's estimated depths against excavated ones."""
+    every = None if check is None else check.every
+    if check is None or every is None:
+        names = ("mean_m", "rms_m", "chance_rms_m", "chance_top_share", "chance_body_share", "chance_p")
+        return {
+            "burials": 0 if check is None else len(check.table),
+            "n": 0,
+            **dict.fromkeys(names),
+            "holds_top": _share(None),
+            "meets_body": _share(None),
+            "matched_n": 0,
+            "matched_rms_m": None,
+            "why": NO_DEPTHS if check is None else check.why,
+        }
+    chance, matched = check.chance, check.matched
+    figures = {
+        "burials": len(check.table),
+        "n": every.n,
+        "mean_m": every.mean_m,
+        "rms_m": every.rms_m,
+        "holds_top": _share(every.top_share),
+        "meets_body": _share(every.body_share),
+        "matched_n": 0 if matched is None else matched.n,
+        "matched_rms_m": None if matched is None else matched.rms_m,
+        "chance_rms_m": None if chance is None else chance.rms_m,
+        "chance_top_share": None if chance is None else chance.top_share,
+        "chance_body_share": None if chance is None else chance.body_share,
+        "chance_p": None if chance is None else chance.p,
+    }
+    why = "" if chance is not None else "no chance level: too few burials, or no room beside them"
+    why = why or ("" if matched is not None else "no burial of known depth is matched")
+    return {**figures, "why": why} if why else figures
+
+
+def _share(share: Proportion | None) -> dict[str, float | None]:
+    return {name: None if share is None else getattr(share, name) for name in ("value", "low", "high")}
 
 
 def equal_depth_summary(found: EqualDepth) -> dict[str, Any]:

@@ -6,13 +6,11 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
 import xarray as xr
 
-from yewline.accuracy.result import VisitScore
 from yewline.errors import InputError, SettingsError, SiteError, YewlineError
 from yewline.ground import depth_of_time
 from yewline.hotspots import cells_inside
@@ -28,9 +26,10 @@ from yewline.workspace.results import SiteResult, VisitResult
 from yewline.workspace.site import Site
 from yewline.workspace.stage_accuracy import compare_all, match_tolerance_m, score_one
 from yewline.workspace.stage_day import VisitDay, VisitMoisture, site_confounders, site_states, visit_days
-from yewline.workspace.stage_equal_depth import VisitVolume, depth_checks, equal_depth
+from yewline.workspace.stage_equal_depth import VisitVolume, equal_depth
 from yewline.workspace.stage_ground import Ground, load_readings, make_ground, reference_depth_m
 from yewline.workspace.stage_hotspots import cut_visit, outline_visit
+from yewline.workspace.stage_known_depths import check_depths
 from yewline.workspace.stage_levels import visit_levels
 from yewline.workspace.stage_lines import Lines, guard_visit, line_spacing
 from yewline.workspace.stage_moisture import MoistureOverVisits, moisture_over_visits
@@ -239,7 +238,14 @@ def gather_result(
                 moisture_figures=ground.moisture_figures,
                 trust=trusts[name],
                 trusted_depth=products.volumes[name].get("trusted_depth"),
-                depth_checks=depth_checks(whole[name], burials, _answered(scores[name], burials), settings, frame.grid),
+                depth_check=check_depths(
+                    products.volumes[name],
+                    burials,
+                    score=scores[name],
+                    covered=each.covered,
+                    settings=settings,
+                    rests_on_depths="known depths" in site.visit(name).settings.velocity.use,
+                ),
                 levels=visit_levels(
                     products.volumes[name], products.lines[name][0], frame.grid, thickness_m=frame.thickness_m
                 ),
@@ -309,11 +315,6 @@ def _whole(
         slices.isel(slice=chosen),
         site.visit(name).settings.antenna.separation_m,
     )
-
-
-def _answered(score: VisitScore | None, burials: gpd.GeoDataFrame) -> list[str]:
-    """Burials that a hotspot is matched with."""
-    return [] if score is None else [str(burials["burial"].iloc[int(burial)]) for _, burial in score.matches]
 
 
 def _wave(site: Site, name: str, ground: Ground) -> tuple[VisitWave | None, list[Finding]]:

@@ -22,11 +22,12 @@ from yewline.ground.summary import MoistureSummary
 from yewline.model import Finding, SiteSettings, VelocityField, VisitSettings
 from yewline.workspace.corrections import Correction
 from yewline.workspace.day_summary import confounders_summary, day_summary, states_summary, wave_summary
-from yewline.workspace.depth_summary import depth_summary, equal_depth_summary, trust_summary
+from yewline.workspace.depth_summary import depth_errors_summary, equal_depth_summary, trust_summary
 from yewline.workspace.moisture_summary import moisture_summary, pairs_summary
 from yewline.workspace.rearranged import Rearranged, Seen
 from yewline.workspace.stage_day import VisitDay
-from yewline.workspace.stage_equal_depth import DepthCheck, EqualDepth
+from yewline.workspace.stage_equal_depth import EqualDepth
+from yewline.workspace.stage_known_depths import DepthCheck
 from yewline.workspace.stage_moisture import MoistureFigures, MoistureOverVisits
 from yewline.workspace.stage_trust import TrustFigures
 from yewline.workspace.stage_wave import VisitWave
@@ -75,7 +76,7 @@ class VisitResult:
     levels : level cuts (slice, y, x), where the ground is known not to be level: `top_height`, `base_height` [m].
     trust : how deep even ordinary ground answers above the noise; None where that is not told.
     trusted_depth : the same for each cell, over (y, x), m.
-    depth_checks : depths at which burials of known depth answer, against those.
+    depth_check : depths at which burials of known depth answer, against those; None where no depth is known.
     day : rain before and during the survey; None without rain on record.
     wave : what the ground did to the wave; None where it cannot be told.
     """
@@ -102,7 +103,7 @@ class VisitResult:
     levels: xr.Dataset | None = None
     trust: TrustFigures | None = None
     trusted_depth: xr.DataArray | None = None
-    depth_checks: tuple[DepthCheck, ...] = ()
+    depth_check: DepthCheck | None = None
     day: VisitDay | None = None
     wave: VisitWave | None = None
 
@@ -239,7 +240,7 @@ def _visit_summary(visit: VisitResult) -> dict[str, Any]:
             "wave": wave_summary(visit.wave),
             "hotspots": len(visit.scored),
             "trusted_depth_m": trust_summary(visit.trust),
-            "depths_checked": depth_summary(visit.depth_checks),
+            "depth_errors": depth_errors_summary(visit.depth_check),
             "slice_m": [round(top, 6), round(base, 6)],
             "tolerance_m": _figure(score.tolerance_m if score else None),
             "centroid_distance_m": _distance_summary(score.hotspot_to_burial if score else None),

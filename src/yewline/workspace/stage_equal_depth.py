@@ -1,4 +1,4 @@
-"""Visits at equal depth beside equal time, registered and compared; and their depths against excavated ones."""
+"""Visits at equal depth beside equal time, registered and compared."""
 
 from __future__ import annotations
 
@@ -16,19 +16,15 @@ import xarray as xr
 
 from yewline.errors import InputError
 from yewline.ground import time_of_depth
-from yewline.hotspots import cells_inside, default_minimum_area_m2, find_hotspots
+from yewline.hotspots import default_minimum_area_m2, find_hotspots
 from yewline.model import SiteSettings, VelocityField, VolumeGrid
-from yewline.units import Z90
 from yewline.volume import compare_volumes, register_volumes, slab_between, window_depths_m
-from yewline.workspace.velocity_burials import DEPTH_SIGMA_M
 
 __all__ = [
-    "DepthCheck",
     "EqualDepth",
     "EqualTimeSlice",
     "PairAtDepth",
     "VisitVolume",
-    "depth_checks",
     "equal_depth",
 ]
 
@@ -101,31 +97,6 @@ class EqualDepth:
     window_ns: tuple[float, float]
     at_time: dict[str, EqualTimeSlice]
     pairs: tuple[PairAtDepth, ...]
-
-
-@dataclass(frozen=True)
-class DepthCheck:
-    """Depth at which a burial answers on a visit, against those of its top and base as excavated, m.
-
-    `half_m` is the half-width of the 90 % interval; a base that is not known is NaN.
-    """
-
-    burial: str
-    top_m: float
-    base_m: float
-    estimated_m: float
-    half_m: float
-
-    @property
-    def off_m(self) -> float:
-        """Estimated less excavated top."""
-        return self.estimated_m - self.top_m
-
-    @property
-    def within(self) -> bool:
-        """Whether the interval meets the burial, from its top to its base."""
-        base_m = self.base_m if math.isfinite(self.base_m) else self.top_m
-        return self.estimated_m + self.half_m >= self.top_m and self.estimated_m - self.half_m <= base_m
 
 
 def equal_depth(
@@ -224,65 +195,3 @@ def _ratio(one: xr.Dataset, two: xr.Dataset, grid: VolumeGrid) -> npt.NDArray[np
         for part in (one, two)
     ]
     return np.asarray(compare_volumes(*single)["ratio_db"].values[0], np.float32)
-
-
-def depth_checks(
-    visit: VisitVolume, burials: gpd.GeoDataFrame, answered: Sequence[str], settings: SiteSettings, grid: VolumeGrid
-) -> tuple[DepthCheck, ...]:
-    """Depth of what answers at burials of known depth, against that depth.
-
-    Parameters
-    ----------
-    burials : known burials; those without `top_m` are left out.
-    answered : names of those that a hotspot of the visit is matched with: others may not have answered at all.
-
-    Notes
-    -----
-    The answer's depth is that of the strongest crest in the mean column of cells inside the burial's outline, widened
-    by half a cell, between the depths that burials are expected at and, beyond, as far as those may be off. The place
-    is taken from the burial, so that this checks depths and not whether burials are found. The interval holds the
-    volume's own error of depth there and that of an excavated depth, 0.05 m (one standard deviation; common practice,
-    no source).
-    """
-    depth = visit.volume["depth"].values.astype(np.float64)
-    strength, error = visit.volume["strength"].values, visit.volume["depth_error"].values
-    usual = _mean(error.reshape(len(depth), -1))
-    reach = [float(np.interp(face, depth, usual)) for face in settings.target.depth_m]
-    low, high = settings.target.depth_m[0] - reach[0], settings.target.depth_m[1] + reach[1]
-    among = np.flatnonzero((depth >= low) & (depth <= high))
-    found = []
-    for row in burials.to_dict("records"):
-        name, top_m = str(row["burial"]), float(row["top_m"])
-        if not math.isfinite(top_m) or name not in answered or len(among) < 3:
-            continue
-        inside = cells_inside(shapely.buffer(row["geometry"], 0.5 * grid.cell_m), grid)
-        column = _mean(strength[among][:, inside])
-        crest = _strongest_crest(column)
-        if crest is None:
-            continue
-        at = np.interp(crest, np.arange(len(among)), depth[among])
-        here = float(np.interp(at, depth[among], _mean(error[among][:, inside])))
-        if math.isfinite(here):
-            half_m = math.hypot(here, Z90 * DEPTH_SIGMA_M)
-            found.append(DepthCheck(name, top_m, float(row["base_m"]), float(at), half_m))
-    return tuple(found)
-
-
-def _mean(cells: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
-    """Mean over cells (Z, n) that hold data; NaN where none does."""
-    known = np.isfinite(cells)
-    total = np.where(known, cells, 0.0).sum(axis=1, dtype=np.float64)
-    count = known.sum(axis=1)
-    return np.divide(total, count, out=np.full(len(cells), np.nan), where=count > 0)
-
-
-def _strongest_crest(column: npt.NDArray[np.float64]) -> float | None:
-    """Place of the highest inner maximum, to a part of a bin; None where there is none."""
-    inner = column[1:-1]
-    crests = np.flatnonzero((inner >= column[:-2]) & (inner > column[2:])) + 1
-    if not len(crests):
-        return None
-    k = int(crests[column[crests].argmax()])
-    low, here, high = column[k - 1 : k + 2]
-    bend = low - 2.0 * here + high
-    return k if bend >= 0 else k + 0.5 * (low - high) / bend

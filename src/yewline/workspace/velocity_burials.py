@@ -21,7 +21,7 @@ from yewline.signal import Section, envelope
 from yewline.signal.velocity import known_depth_velocity
 from yewline.workspace.velocities import SourceVelocity
 
-__all__ = ["burials_velocity"]
+__all__ = ["DEPTH_SIGMA_M", "burials_velocity", "of_known_depth"]
 
 F64 = npt.NDArray[np.float64]
 
@@ -58,7 +58,7 @@ def burials_velocity(
     What responds lies somewhere between the top and the base that were written down; which, nobody knows. So the
     middle of the two is taken, with (base − top)/√12 as an error that all burials share.
     """
-    known = _known(burials)
+    known = of_known_depth(burials)
     if len(known) < FEWEST:
         if burials.empty:
             return None, []
@@ -94,7 +94,7 @@ class _Seen:
     tree: cKDTree
 
 
-def _known(burials: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def of_known_depth(burials: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Burials with a depth, excavated or probed."""
     top = burials["top_m"].to_numpy(float)
     evidence = burials["evidence"].isin(["excavated", "probed"]).to_numpy()
