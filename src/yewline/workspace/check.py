@@ -15,7 +15,6 @@ from yewline.model import Finding, digest
 from yewline.positions import LineSettings, Rewalk, line_settings, resurvey_list, settings_findings
 from yewline.progress import SILENT, Progress
 from yewline.workspace.field import PROPOSED, field_findings, said_once
-from yewline.workspace.gather import Products, survey_frame
 from yewline.workspace.inputs import hash_inputs
 from yewline.workspace.inspect import inspect_line
 from yewline.workspace.lazy import lights_of
@@ -25,6 +24,7 @@ from yewline.workspace.stage_day import visit_days
 from yewline.workspace.stage_ground import load_readings, no_velocity
 from yewline.workspace.stage_lines import first_steps, guard_visit, load_recipe
 from yewline.workspace.survey_checks import delay_findings, frame_findings
+from yewline.workspace.survey_frame import Products, survey_frame
 from yewline.workspace.truth import Outlines, area_of_lines, check_frame, load_drawn, load_outlines, within
 from yewline.workspace.velocity_gathers import gathers_velocity
 

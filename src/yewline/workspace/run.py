@@ -19,7 +19,7 @@ from yewline.model import digest, version
 from yewline.progress import SILENT, Progress
 from yewline.recipe import Recipe, recipe_digest
 from yewline.workspace.cache import PARTIAL, StageCache, write_atomically
-from yewline.workspace.gather import Products, SurveyFrame, gather_result, survey_frame
+from yewline.workspace.gather import gather_result
 from yewline.workspace.inputs import hash_inputs
 from yewline.workspace.line_cache import LineCache
 from yewline.workspace.outcome import Outcome
@@ -34,6 +34,7 @@ from yewline.workspace.stage_velocity import (
 )
 from yewline.workspace.stage_volume import make_visit_volume
 from yewline.workspace.store import load_radargrams, load_volume, save_radargrams, save_volume
+from yewline.workspace.survey_frame import Products, SurveyFrame, survey_frame
 from yewline.workspace.truth import check_frame
 
 __all__ = ["run_site", "site_result"]
