@@ -49,7 +49,7 @@ def write_results(result: SiteResult, folder: Path) -> list[Path]:
     maps: set[Path] = set()
     for visit, name in zip(result.visits, file_names([visit.name for visit in result.visits]), strict=True):
         maps.update(_write_maps(result, visit, folder, name))
-    for part in ("slices", "levels", "moisture"):
+    for part in ("slices", "attributes", "levels", "moisture"):
         for old in sorted((folder / part).rglob("*.tif")):
             if old not in maps:
                 old.unlink()
@@ -72,6 +72,12 @@ def _write_maps(result: SiteResult, visit: VisitResult, folder: Path, name: str)
         top, base = float(slices["top"].values[k]), float(slices["base"].values[k])
         path = folder / "slices" / name / f"strength_{top:.2f}-{base:.2f}_m.tif"
         write_geotiff(path, cells, grid, frame, description=f"strength (relative), depth {depth_label(visit, k)}")
+        out.append(path)
+    top, base = (float(slices[side].values[visit.chosen]) for side in ("top", "base"))
+    for attribute, held in {} if visit.attributes is None else visit.attributes.items():
+        path = folder / "attributes" / name / f"{attribute}_{top:.2f}-{base:.2f}_m.tif"
+        what = f"{held.attrs['long_name']}, depth {depth_label(visit, visit.chosen)}"
+        write_geotiff(path, held.values.astype(np.float32), grid, frame, description=what, units=held.attrs["units"])
         out.append(path)
     if visit.levels is not None:
         for k, cells in enumerate(visit.levels["strength"].values):
@@ -172,6 +178,7 @@ def _readme(result: SiteResult, layers: list[str], tables: dict[str, ResultTable
         "",
         f"layers.gpkg        layers: {', '.join(layers)} (GeoPackage)",
         "slices/VISIT/      strength of each depth slice; the name has its depth, the band its depth error (GeoTIFF)",
+        "attributes/VISIT/  what site.toml asks for under [volume] attributes, at the chosen slice (GeoTIFF)",
         "levels/VISIT/      strength between two heights, where the ground is known not to be level (GeoTIFF)",
         "moisture/VISIT/    water.tif: estimated water content, m3/m3; water_sd.tif: its standard deviation (GeoTIFF)",
         "visits/VISIT/      radargrams.zarr: processed lines; volume.zarr: strength over depth, y, x (Zarr)",

@@ -36,6 +36,7 @@ def result_tables(result: SiteResult) -> dict[str, ResultTable]:
         "equal_depth": equal_depth_table(result),
         "depth_errors": depth_errors_table(result),
         "moisture": _moisture(result),
+        "burial_moisture": _burial_moisture(result),
         "velocities": _velocities(result),
         "hyperbolas": _hyperbolas(result),
         "wave": _wave(result),
@@ -225,6 +226,23 @@ def _moisture(result: SiteResult) -> ResultTable:
         figures = tuple(None if wet is None else getattr(wet, name) for name in columns[2:11])
         v = visit.velocity
         table.rows.append((visit.name, visit.settings.date, *figures, v.mean_m_per_ns, v.mean_sigma_m_per_ns, v.source))
+    return table
+
+
+def _burial_moisture(result: SiteResult) -> ResultTable:
+    columns = (
+        "visit", "burial", "vwc", "vwc_sd", "vwc_ring", "vwc_ring_sd", "contrast", "contrast_sd", "readings_inside",
+        "readings_ring", "smoothing_m", "why",
+    )  # fmt: skip
+    table = ResultTable(
+        "water content (m³/m³) at each known burial by the map, in a ring of 1 m around it, and their contrast; sd: "
+        "upper bounds; smoothing_m: ground smaller than that is not seen by the map",
+        columns,
+    )
+    for visit in result.visits:
+        if visit.burial_moisture is not None:
+            rows = visit.burial_moisture.to_dict("records")
+            table.rows.extend((visit.name, *(row[name] for name in columns[1:])) for row in rows)
     return table
 
 

@@ -71,6 +71,9 @@ class VolumeSettings(Settings):
         default=(), description="what is brought to one level: lines beside one another (stripes), crossed directions"
     )
     interpolation: Literal["gaussian", "linear", "inverse_distance", "natural_neighbour", "fk"] = "gaussian"
+    attributes: tuple[Literal["energy", "quietness", "similarity", "truncation"], ...] = Field(
+        default=(), description="further volumes, stored beside that of strength and mapped at the primary slice"
+    )
 
 
 class SiteSettings(Settings):

@@ -33,6 +33,7 @@ def moisture_section(result: SiteResult) -> dict[str, Any]:
         else [],
         "variograms": _variograms(held),
         "moisture_notes": _notes(held),
+        "burial_moisture": _burial_table(result),
     }
 
 
@@ -180,6 +181,25 @@ def _places_table(result: SiteResult) -> list[Table]:
         figures = [number(x, 1), number(y, 1), f"{100 * mean:+.0f} %", f"± {100 * sd:.0f} %", number(index)]
         table.rows.append([Cell(str(i)), *(Cell(text) for text in figures)])
     return [table]
+
+
+def _burial_table(result: SiteResult) -> Table | None:
+    """Moisture at each burial and its contrast to the ground around it, visit by visit."""
+    tables = {visit.name: visit.burial_moisture for visit in result.visits if visit.burial_moisture is not None}
+    if not tables:
+        return None
+    table = Table("Moisture at known burials by the map (m³/m³), and less that of a ring around", ("Burial", *tables))
+    rows = [found.to_dict("records") for found in tables.values()]
+    for same in zip(*rows, strict=True):
+        table.rows.append([Cell(str(same[0]["burial"])), *(_at_burial(row) for row in same)])
+    return table
+
+
+def _at_burial(row: dict[Any, Any]) -> Cell:
+    if not math.isfinite(row["vwc"]):
+        return Cell("–", "beyond what readings support")
+    note = f"{row['contrast']:+.3f}, sd up to {row['contrast_sd']:.3f}" if math.isfinite(row["contrast"]) else ""
+    return Cell(f"{row['vwc']:.3f}", note.replace("-", "−"))
 
 
 def _notes(held: list[tuple[VisitResult, MoistureFigures]]) -> list[str]:

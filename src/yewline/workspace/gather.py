@@ -22,6 +22,8 @@ from yewline.workspace.rearranged import rearranged_lines
 from yewline.workspace.results import SiteResult, VisitResult
 from yewline.workspace.site import Site
 from yewline.workspace.stage_accuracy import compare_all, match_tolerance_m, score_one
+from yewline.workspace.stage_attributes import at_depths
+from yewline.workspace.stage_burial_moisture import burial_moisture
 from yewline.workspace.stage_day import VisitDay, VisitMoisture, site_confounders, site_states, visit_days
 from yewline.workspace.stage_equal_depth import VisitVolume, equal_depth
 from yewline.workspace.stage_ground import Ground, reference_depth_m
@@ -107,6 +109,10 @@ def gather_result(
                 moisture_figures=ground.moisture_figures,
                 trust=trusts[name],
                 trusted_depth=products.volumes[name].get("trusted_depth"),
+                attributes=at_depths(whole[name].volume, *(float(whole[name].chosen[side]) for side in ("top", "base")))
+                if settings.volume.attributes
+                else None,
+                burial_moisture=burial_moisture(ground.moisture_map, ground.readings, burials),
                 depth_check=check_depths(
                     products.volumes[name],
                     burials,

@@ -76,6 +76,8 @@ class VisitResult:
     levels : level cuts (slice, y, x), where the ground is known not to be level: `top_height`, `base_height` [m].
     trust : how deep even ordinary ground answers above the noise; None where that is not told.
     trusted_depth : the same for each cell, over (y, x), m.
+    attributes : further variables of the volume at the chosen slice, over (y, x); None where the site asks for none.
+    burial_moisture : a row for each burial: moisture there and around; None without a map or burials.
     depth_check : depths at which burials of known depth answer, against those; None where no depth is known.
     day : rain before and during the survey; None without rain on record.
     wave : what the ground did to the wave; None where it cannot be told.
@@ -103,6 +105,8 @@ class VisitResult:
     levels: xr.Dataset | None = None
     trust: TrustFigures | None = None
     trusted_depth: xr.DataArray | None = None
+    attributes: xr.Dataset | None = None
+    burial_moisture: pd.DataFrame | None = None
     depth_check: DepthCheck | None = None
     day: VisitDay | None = None
     wave: VisitWave | None = None

@@ -28,6 +28,7 @@ from yewline.volume import (
 )
 from yewline.workspace.around import Surroundings, alias_findings, lone_findings
 from yewline.workspace.line_cache import LineCache
+from yewline.workspace.stage_attributes import with_attributes
 from yewline.workspace.stage_lines import finish_lines
 from yewline.workspace.stage_trust import with_trust
 
@@ -117,7 +118,8 @@ def make_visit_volume(
         interpolation=Interpolation(how.interpolation, wavelength_m=1e3 * velocity.mean_m_per_ns / centre_mhz),
     )
     volume, untold = with_trust(volume, lines, velocity, grid, **lengths)
-    faults += untold
+    volume, unmade = with_attributes(volume, how.attributes, visit=visit)
+    faults += [*untold, *unmade]
     faults += _said_of_bending(volume, velocity, recipe, visit, cell_m=grid.cell_m)
     told = {f"gains_{kind}": json.dumps(found.as_dict()) for kind, found in gains.items()}
     volume = volume.assign_attrs(velocity_m_per_ns=velocity.mean_m_per_ns, **told)
