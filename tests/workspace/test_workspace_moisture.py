@@ -11,11 +11,11 @@ import pytest
 
 from yewline.export import write_results
 from yewline.ground import moisture_posterior
-from yewline.model import make_readings
+from yewline.model import Soil, make_readings
 from yewline.report import write_report
 from yewline.workspace import open_site, run_site
 from yewline.workspace.results import run_schema
-from yewline.workspace.stage_moisture import moisture_figures, moisture_over_visits
+from yewline.workspace.stage_moisture import given_level, moisture_figures, moisture_over_visits
 
 
 def grid(spacing: float = 4.0, n: int = 7) -> tuple[np.ndarray, np.ndarray]:
@@ -106,3 +106,26 @@ def test_visits_without_common_places_have_none_that_speak_for_all() -> None:
     assert found.places is None
     assert found.pairs[0].found.design == "unpaired"
     assert found.pairs[0].found.difference.value == pytest.approx(0.1, abs=0.01)
+
+
+def test_variability_is_told_for_its_level_too() -> None:
+    """By the very definition: sd over √(θ(φ − θ)), and over a curve where three visits show one."""
+    rng = np.random.default_rng(9)
+    pattern = np.clip(rng.standard_normal(49), -2, 2)
+
+    class Visit:
+        class settings:  # noqa: N801
+            soil = Soil(porosity=0.45)
+
+    held = {name: figures_of(mean + sd * pattern) for name, mean, sd in (("a", 0.12, 0.03), ("b", 0.25, 0.03))}
+    visits = dict.fromkeys("abc", Visit)
+    told = given_level(held, visits)
+    for name, figures in held.items():
+        mean, sd = figures.level.mean.value, figures.variability.sd.value
+        assert told[name].share_of_most == pytest.approx(sd / np.sqrt(mean * (0.45 - mean)))
+        assert np.isnan(told[name].for_its_level)
+    three = given_level({**held, "c": figures_of(0.35 + 0.01 * pattern)}, visits)
+    assert all(np.isfinite(figures.for_its_level) for figures in three.values())
+    even = figures_of(np.full(49, 0.2))
+    assert np.isnan(given_level({"a": even}, visits)["a"].share_of_most)
+    assert given_level({}, {}) == {}

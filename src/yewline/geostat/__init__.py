@@ -8,7 +8,7 @@ from yewline.geostat.conditional import FieldDraws, conditional_fields, surrogat
 from yewline.geostat.covariance import FAMILIES, VariogramModel, correlation, length_scale, practical_range
 from yewline.geostat.cross_validation import CrossValidation, cross_validate
 from yewline.geostat.directional import directional_variogram
-from yewline.geostat.drift import Drift
+from yewline.geostat.drift import Drift, without_drift
 from yewline.geostat.fields import gaussian_field
 from yewline.geostat.figures import FigureInterval, figure_interval
 from yewline.geostat.joins import JoinCounts, join_counts
@@ -74,4 +74,5 @@ __all__ = [
     "surrogate_maps",
     "unconditional_fields",
     "variogram_posterior",
+    "without_drift",
 ]

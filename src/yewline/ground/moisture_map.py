@@ -13,7 +13,16 @@ from scipy.spatial import cKDTree
 
 from yewline._check import check_array, check_choice, check_positive
 from yewline.errors import InputError
-from yewline.geostat import FAMILIES, ParameterInterval, VariogramModel, VariogramPosterior, krige, krige_posterior
+from yewline.geostat import (
+    FAMILIES,
+    Drift,
+    KrigingOptions,
+    ParameterInterval,
+    VariogramModel,
+    VariogramPosterior,
+    krige,
+    krige_posterior,
+)
 from yewline.ground.moisture_posterior import MoisturePosterior, moisture_posterior
 from yewline.model import VWC_HIGHEST, VWC_LOWEST
 
@@ -40,8 +49,9 @@ def map_moisture(
     family: str = "exponential",
     assumed_range_m: float = 10.0,
     inferred: MoisturePosterior | None = None,
+    drift: Drift | None = None,
 ) -> xr.Dataset | None:
-    """Ordinary kriging of a visit's readings onto a grid, under every variogram that they allow.
+    """Kriging of a visit's readings onto a grid, under every variogram that they allow.
 
     Parameters
     ----------
@@ -52,8 +62,10 @@ def map_moisture(
     family : "exponential", "spherical" or "gaussian".
     assumed_range_m : practical range that is taken where there are too few readings to fit one. 10 m lies in the 5 to
         20 m over which moisture is often seen to vary (common practice, no source).
-
     inferred : the variogram, from `moisture_posterior` of the same readings; made here if it is not given.
+    drift : what the mean follows, at the readings and at the cells row by row (universal kriging, with one variogram:
+        that of the medians); `inferred` is then of what it leaves. Without enough readings to fit a variogram it is not
+        used.
 
     Returns
     -------
@@ -65,7 +77,7 @@ def map_moisture(
 
     Raises
     ------
-    InputError : coordinates that are missing or not increasing.
+    InputError : coordinates that are missing or not increasing, or a drift that readings cannot tell.
 
     Notes
     -----
@@ -95,9 +107,9 @@ def map_moisture(
     places = np.unique(xy, axis=0)
     if len(places) < FEWEST_FOR_MAP:
         return None
-    made = inferred or moisture_posterior(readings, sigma_vwc=sigma_vwc, family=family)
+    made = inferred or moisture_posterior(readings, sigma_vwc=sigma_vwc, family=family, drift=drift)
     at = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2)
-    field = _inferred(made, at) if made.posterior is not None else _assumed(made, family, assumed_range_m, at)
+    field = _inferred(made, at, drift) if made.posterior is not None else _assumed(made, family, assumed_range_m, at)
     spacing = 1.5 * _median_spacing(places)
     away = cKDTree(places).query(at)[0]
     known = field.variance < _UNSUPPORTED_SHARE * field.sill
@@ -137,15 +149,22 @@ class _Field:
     notes: str
 
 
-def _inferred(made: MoisturePosterior, at: Array) -> _Field:
+def _inferred(made: MoisturePosterior, at: Array, drift: Drift | None) -> _Field:
     sample, posterior = made.sample, made.posterior
     assert posterior is not None
-    found = krige_posterior(sample.xy, sample.vwc, at, posterior=posterior, error_sd=sample.own_error_sd)
     # A range that readings do not bound counts for as much of the ground as they cover.
     extent = float(np.hypot(*np.ptp(sample.xy, axis=0)))
     range_m = min(posterior.range_m.interval().value, extent)
     model = _middle(posterior)
-    return _Field(found.estimate, found.variance, model, range_m, model.sill, _notes(made, extent))
+    if drift is None:
+        found = krige_posterior(sample.xy, sample.vwc, at, posterior=posterior, error_sd=sample.own_error_sd)
+        return _Field(found.estimate, found.variance, model, range_m, model.sill, _notes(made, extent))
+    # Universal kriging, with the one model of the medians: a drift's own error outweighs that of the variogram.
+    follow = KrigingOptions(drift=drift)
+    estimate, variance = krige(sample.xy, sample.vwc, at, model=model, error_sd=sample.own_error_sd, options=follow)
+    told = f"the mean follows {' and '.join(drift.columns)}"
+    notes = "; ".join(part for part in (_notes(made, extent), told) if part)
+    return _Field(estimate, variance, model, range_m, model.sill, notes)
 
 
 def _middle(posterior: VariogramPosterior) -> VariogramModel:

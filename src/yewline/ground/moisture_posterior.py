@@ -7,7 +7,7 @@ from typing import Final
 
 import pandas as pd
 
-from yewline.geostat import VariogramModel, VariogramPosterior, variogram_posterior
+from yewline.geostat import Drift, VariogramModel, VariogramPosterior, variogram_posterior, without_drift
 from yewline.ground.likely_models import equally_likely
 from yewline.ground.moisture_sample import MoistureSample, sample_moisture
 
@@ -36,13 +36,20 @@ class MoisturePosterior:
         return () if self.posterior is None else equally_likely(self.posterior)
 
 
-def moisture_posterior(readings: pd.DataFrame, *, sigma_vwc: float, family: str = "exponential") -> MoisturePosterior:
+def moisture_posterior(
+    readings: pd.DataFrame, *, sigma_vwc: float, family: str = "exponential", drift: Drift | None = None
+) -> MoisturePosterior:
     """The variogram of one visit's moisture, as far as its readings tell it.
 
     Parameters
     ----------
     readings, sigma_vwc : as in `sample_moisture`.
     family : "exponential", "spherical" or "gaussian".
+    drift : what the mean follows at the readings: the variogram is then that of what it leaves.
+
+    Raises
+    ------
+    InputError : a drift that readings cannot tell.
 
     Examples
     --------
@@ -56,5 +63,6 @@ def moisture_posterior(readings: pd.DataFrame, *, sigma_vwc: float, family: str 
     sample = sample_moisture(readings, sigma_vwc=sigma_vwc, models=())
     if sample.why:
         return MoisturePosterior(sample, None)
-    found = variogram_posterior(sample.xy, sample.vwc, family=family, error_sd=sample.own_error_sd, nodes=_NODES)
+    left = sample.vwc if drift is None else without_drift(sample.vwc, drift)
+    found = variogram_posterior(sample.xy, left, family=family, error_sd=sample.own_error_sd, nodes=_NODES)
     return MoisturePosterior(sample, found)

@@ -40,6 +40,9 @@ class ReadingSettings(Settings):
     relation: Literal["topp", "topp-exact", "ledieu", "soil"] = Field(
         default="topp", description="water content from a column permittivity; soil: by the relation of [soil]"
     )
+    drift: tuple[Literal["elevation", "x", "y"], ...] = Field(
+        default=(), description="what the mean of the map follows: levelled heights, or the site's axes"
+    )
     gain: float | None = Field(default=None, description="vwc = gain × reading + offset_vwc, m³/m³ per unit as written")
     offset_vwc: float = Field(default=0.0, ge=-2, le=2)
     calibrate_root: bool = Field(default=False, description="calibration.csv is fitted in the root: for permittivity")

@@ -85,7 +85,7 @@ def _level_table(held: list[tuple[VisitResult, MoistureFigures]]) -> Table:
 
 
 def _variability_table(held: list[tuple[VisitResult, MoistureFigures]]) -> Table:
-    heads = ("Visit", "Deviation", "Robust", "Over the mean", "5–20 m apart", "Under 0.5 m apart")
+    heads = ("Visit", "Deviation", "Robust", "Over the mean", "For its level", "5–20 m apart", "Under 0.5 m apart")
     table = Table(
         "Variability of moisture (m³/m³): how unevenly it is spread, the readings' own error taken off", heads
     )
@@ -97,11 +97,22 @@ def _variability_table(held: list[tuple[VisitResult, MoistureFigures]]) -> Table
                 _estimate(spread.sd, 3),
                 _estimate(spread.robust_sd, 3),
                 _estimate(spread.cv, 2),
+                _level_cell(figures),
                 _scale_cell(scales.macro),
                 _scale_cell(scales.micro),
             ]
         )
     return table
+
+
+def _level_cell(figures: MoistureFigures) -> Cell:
+    """Spread must vanish where ground is dry or full, so the deviation over the mean calls a wetter day more even."""
+    if not math.isfinite(figures.share_of_most):
+        return Cell("–")
+    most = f"{100 * figures.share_of_most:.0f} % of the most that such a mean allows"
+    if math.isfinite(figures.for_its_level):
+        return Cell(f"{figures.for_its_level:.2f} times", f"what the visits show at such a level; {most}")
+    return Cell(f"{100 * figures.share_of_most:.0f} %", "of the most that such a mean allows")
 
 
 def _pattern_table(held: list[tuple[VisitResult, MoistureFigures]]) -> Table:

@@ -31,7 +31,7 @@ from yewline.workspace.stage_hotspots import cut_visit, outline_visit
 from yewline.workspace.stage_known_depths import check_depths
 from yewline.workspace.stage_levels import visit_levels
 from yewline.workspace.stage_lines import guard_visit
-from yewline.workspace.stage_moisture import MoistureOverVisits, moisture_over_visits
+from yewline.workspace.stage_moisture import MoistureOverVisits, given_level, moisture_over_visits
 from yewline.workspace.stage_trust import chosen_below_trust, trust_figures
 from yewline.workspace.stage_velocity import compare_velocities
 from yewline.workspace.stage_volume import VISIT_REFUSED
@@ -85,6 +85,10 @@ def gather_result(
     compared = [_moisture_on_day(site, frame, name, days) for name in _by_date(site, cut)]
     inside = cells_inside(frame.area, frame.grid)
     trusts = {name: trust_figures(whole[name].volume, whole[name].chosen, inside) for name in cut}
+    figures = given_level(
+        {name: told for name in cut if (told := frame.ground[name].moisture_figures) is not None},
+        {name: site.visit(name) for name in cut},
+    )
     visits = []
     for name in progress.over(cut, "hotspots and accuracy"):
         each, ground = outlined[name], frame.ground[name]
@@ -106,7 +110,7 @@ def gather_result(
                 scored=each.scored,
                 score=scores[name],
                 velocities=velocities[name][0],
-                moisture_figures=ground.moisture_figures,
+                moisture_figures=figures.get(name),
                 trust=trusts[name],
                 trusted_depth=products.volumes[name].get("trusted_depth"),
                 attributes=at_depths(whole[name].volume, *(float(whole[name].chosen[side]) for side in ("top", "base")))

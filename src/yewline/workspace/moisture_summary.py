@@ -27,6 +27,8 @@ def moisture_summary(wet: MoistureSummary | None, figures: MoistureFigures | Non
         "variability": {
             name: _estimate(None if figures is None else getattr(figures.variability, name)) for name in _SPREADS
         },
+        "share_of_most": _known(None if figures is None else figures.share_of_most),
+        "for_its_level": _known(None if figures is None else figures.for_its_level),
         "range_m": _parameter(None if figures is None else figures.range_m),
         "nugget_share": _parameter(None if figures is None else figures.nugget_share),
         "morans_i": _known(None if figures is None or figures.moran is None else figures.moran.i),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -18,6 +19,7 @@ from yewline.geostat import VariogramModel
 from yewline.ground import (
     DECLARED_RELATIVE_SIGMA,
     FusedVelocity,
+    MoisturePosterior,
     MoistureSummary,
     SourceCheck,
     VelocityEvidence,
@@ -33,6 +35,7 @@ from yewline.ground import (
     summarise_moisture,
 )
 from yewline.model import Finding, SiteSettings, VelocityField, VolumeGrid
+from yewline.workspace.moisture_drift import moisture_drift
 from yewline.workspace.site import Site, Visit
 from yewline.workspace.stage_moisture import MoistureFigures, moisture_figures
 from yewline.workspace.visit_readings import at_one_depth, read_visit_readings
@@ -142,7 +145,8 @@ def make_ground(
         sigma_vwc = math.hypot(*reading_error_of(readings, sigma_vwc=how.sigma_vwc))
         summary = summarise_moisture(readings, support_depth_m=how.support_depth_m)
         made = moisture_posterior(readings, sigma_vwc=sigma_vwc)
-        mapped = map_moisture(readings, x=grid.x, y=grid.y, sigma_vwc=sigma_vwc, inferred=made)
+        mapped, said = _mapped(site, visit, readings, grid, sigma_vwc=sigma_vwc, made=made)
+        findings = [*findings, *said]
         seed = site.settings.primary.seed
         figures = moisture_figures(readings, mapped, made, sigma_vwc=sigma_vwc, seed=seed)
     evidence = [*probed(visit, every, mapped, reference_depth_m=reference_depth_m(site.settings)), *recorded]
@@ -160,6 +164,22 @@ def make_ground(
         source=_source_words(fused, visit),
     )
     return Ground(readings, summary, mapped, field, fused, figures, tuple(findings))
+
+
+def _mapped(
+    site: Site, visit: Visit, readings: pd.DataFrame, grid: VolumeGrid, *, sigma_vwc: float, made: MoisturePosterior
+) -> tuple[xr.Dataset | None, list[Finding]]:
+    """The map, whose mean follows what the visit's settings name; where that cannot be told, none and a warning."""
+    onto = partial(map_moisture, readings, x=grid.x, y=grid.y, sigma_vwc=sigma_vwc)
+    if not visit.settings.readings.drift:
+        return onto(inferred=made), []
+    try:
+        drift = moisture_drift(site, visit, readings, grid)
+        left = moisture_posterior(readings, sigma_vwc=sigma_vwc, drift=drift)
+        return onto(inferred=left, drift=drift), []
+    except YewlineError as error:
+        said = Finding.of_error(error, "drift-left-out", visit=visit.name)
+        return onto(inferred=made), [replace(said, grade="warning")]
 
 
 def reference_depth_m(settings: SiteSettings) -> float:

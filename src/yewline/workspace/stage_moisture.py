@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Final
 
@@ -38,10 +39,12 @@ from yewline.ground import (
     TwoScales,
     common_places,
     compare_moisture,
+    describe_soil,
     moisture_level,
     moisture_variability,
     temporal_stability,
     two_scales,
+    variability_given_level,
 )
 from yewline.workspace.site import Visit
 
@@ -50,6 +53,7 @@ __all__ = [
     "MoistureFigures",
     "MoistureOverVisits",
     "ScaleVariance",
+    "given_level",
     "moisture_figures",
     "moisture_over_visits",
 ]
@@ -58,6 +62,8 @@ WETTER_PERCENTILE: Final = 75.0
 """Patches are the ground wetter than three quarters of the map (own choice, no source)."""
 SURROGATES: Final = 99
 NEIGHBOURS: Final = 8
+_EVEN_VWC: Final = 1e-6
+"""A smaller deviation is rounding: the readings are equal."""
 _COARSE: Final = 30
 """Cells along the longer side of the map on which patches are counted."""
 
@@ -75,6 +81,8 @@ class MoistureFigures:
     range_m, nugget_share : with their intervals; None likewise.
     moran : whether near readings are alike; None likewise.
     patches, arrangement : of the map's wetter quarter; None without a map.
+    share_of_most : deviation over the largest that such a mean allows between dry soil and full pores; NaN unknown.
+    for_its_level : deviation over what a curve through three visits or more gives at that level; NaN with fewer.
     """
 
     level: MoistureLevel
@@ -87,6 +95,8 @@ class MoistureFigures:
     moran: MoransI | None
     patches: PatchSummary | None
     arrangement: PatchArrangement | None
+    share_of_most: float = math.nan
+    for_its_level: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -169,6 +179,36 @@ def _patches(
     except InputError:
         # A torus too large for the range, say: the patches are described all the same.
         return patches, None
+
+
+def given_level(held: Mapping[str, MoistureFigures], visits: Mapping[str, Visit]) -> dict[str, MoistureFigures]:
+    """The same figures with how variable each visit is for its level.
+
+    Parameters
+    ----------
+    held : of the visits with readings.
+    visits : settings of the same: pores of the soil as stated, or as assumed for it.
+    """
+    if not held:
+        return {}
+    porosity = float(np.mean([describe_soil(visits[name].settings.soil).porosity for name in held]))
+    usable = {
+        name: figures
+        for name, figures in held.items()
+        if 0.0 < figures.level.mean.value < porosity and figures.variability.sd.value > _EVEN_VWC
+    }
+    if not usable:
+        return dict(held)
+    mean, sd = (
+        [getattr(getattr(figures, part), name).value for figures in usable.values()]
+        for part, name in (("level", "mean"), ("variability", "sd"))
+    )
+    found = variability_given_level(mean, sd, porosity=porosity)
+    told = {
+        name: replace(figures, share_of_most=float(most), for_its_level=float(relative))
+        for (name, figures), most, relative in zip(usable.items(), found.bounded, found.relative, strict=True)
+    }
+    return {**held, **told}
 
 
 def moisture_over_visits(tables: Mapping[str, pd.DataFrame], visits: Mapping[str, Visit]) -> MoistureOverVisits:
