@@ -130,3 +130,23 @@ def test_a_run_tells_both(text_site: Path) -> None:
     assert len(tables["equal_depth"].rows) == 1
     for visit in outcome.figures["visits"]:
         assert visit["depth_errors"]["burials"] == sum(row[0] == visit["visit"] for row in tables["depth_errors"].rows)
+
+
+def test_each_later_visit_is_stored_against_the_first_and_no_other_is_left(text_site: Path) -> None:
+    visits = text_site / "visits"
+    shutil.copytree(visits / "day", visits / "later")
+    toml = visits / "later" / "visit.toml"
+    toml.write_text(toml.read_text().replace("2031-04-01", "2031-10-01"))
+    run = run_site(open_site(text_site), export=write_results, report=write_report)
+    assert "comparison later" in run.made
+    path = text_site / "results" / "comparisons" / "later-over-day.zarr"
+    with xr.open_dataset(path, engine="zarr", consolidated=False) as found:
+        assert found["ratio_db"].dims == ("depth", "y", "x")
+        known = np.isfinite(found["ratio_db"].values)
+        assert known.any()
+        # The very same recordings and readings: nothing differs.
+        np.testing.assert_allclose(found["ratio_db"].values[known], 0.0, atol=1e-4)
+    assert "comparison later" in run_site(open_site(text_site), export=write_results, report=write_report).kept
+    shutil.rmtree(visits / "later")
+    run_site(open_site(text_site), export=write_results, report=write_report)
+    assert not path.exists()

@@ -183,6 +183,7 @@ def _readme(result: SiteResult, layers: list[str], tables: dict[str, ResultTable
         "moisture/VISIT/    water.tif: estimated water content, m3/m3; water_sd.tif: its standard deviation (GeoTIFF)",
         "visits/VISIT/      radargrams.zarr: processed lines; volume.zarr: strength over depth, y, x (Zarr)",
         "                   velocities.json: what the recordings say of the velocity, every hyperbola with its picks",
+        "comparisons/       each later visit against the first, at equal depth: difference, and ratio in dB (Zarr)",
         "summary.json       the figures that yewline run --json prints, without report and seconds",
         "provenance.json    inputs with SHA-256, recipe, choices, settings, version, findings",
         "report.html        the report; left_out.json: what could not be used; stages.json: what is up to date",

@@ -13,11 +13,14 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import xarray as xr
+
 from yewline.errors import SiteError
 from yewline.geostat import one_blas_thread
 from yewline.model import digest, version
 from yewline.progress import SILENT, Progress
 from yewline.recipe import Recipe, recipe_digest
+from yewline.volume import compare_volumes
 from yewline.workspace.cache import PARTIAL, StageCache, write_atomically
 from yewline.workspace.gather import gather_result
 from yewline.workspace.inputs import hash_inputs
@@ -117,7 +120,7 @@ class _Run:
         self.recipe: Recipe = load_recipe(site)
         check_frame(site)
         self.products = Products()
-        self.lines_key = ""
+        self.lines_key = self.volumes_key = ""
 
     def do(self, export: Callable[[SiteResult, Path], object], report: Callable[[SiteResult, Path], object]) -> Outcome:
         summary, page = self.folder / "summary.json", self.folder / "report.html"
@@ -125,6 +128,7 @@ class _Run:
         self._do_lines()
         self._do_velocities()
         self._do_volumes()
+        self._do_comparisons()
         whole = digest("whole", version(), self.inputs, recipe_digest(self.recipe))
         self._stage("export", whole, [summary, left_out], lambda: self._export(export, left_out))
         self._stage("report", whole, [page], lambda: write_atomically(page, lambda p: report(self._gathered(), p)))
@@ -197,6 +201,32 @@ class _Run:
         for visit in self.site.visits:
             path = self.site.results_of(visit.name) / "volume.zarr"
             self._stage(f"volume {visit.name}", key, [path], partial(self._make_volume, visit.name, path))
+        self.volumes_key = key
+
+    def _do_comparisons(self) -> None:
+        """Each later visit against the first one, cell by cell at equal depth."""
+        first, *others = (visit.name for visit in self.site.visits)
+        folder = self.folder / "comparisons"
+        paths = {name: folder / f"{name}-over-{first}.zarr" for name in others}
+        for name, path in paths.items():
+            key = digest("comparison", self.volumes_key)
+            self._stage(f"comparison {name}", key, [path], partial(self._make_comparison, first, name, path))
+        for old in sorted(folder.glob("*.zarr")):
+            if old not in paths.values():
+                shutil.rmtree(old)
+
+    def _make_comparison(self, first: str, name: str, path: Path) -> None:
+        usable = self._frame().usable
+        if first not in usable or name not in usable:
+            path.mkdir(parents=True, exist_ok=True)
+            return
+        found = compare_volumes(self._volume(first), self._volume(name))
+        write_atomically(path, lambda draft: save_volume(draft, found, frame=self.site.settings.frame))
+
+    def _volume(self, name: str) -> xr.Dataset:
+        if name not in self.products.volumes:
+            self.products.volumes[name] = load_volume(self.site.results_of(name) / "volume.zarr")
+        return self.products.volumes[name]
 
     def _known_depths(self) -> set[str]:
         """Files of the burials, where depths of a visit rest on theirs."""
@@ -228,8 +258,7 @@ class _Run:
         if self.products.result is None:
             frame = self._frame()
             for name in frame.usable:
-                if name not in self.products.volumes:
-                    self.products.volumes[name] = load_volume(self.site.results_of(name) / "volume.zarr")
+                self._volume(name)
             with self._timed("hotspots and accuracy"):
                 self.products.result = gather_result(
                     self.site, self.recipe, self.inputs, self.products, frame, progress=self.progress
