@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import asdict, dataclass, field
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -21,7 +21,7 @@ from yewline.workspace.lazy import lights_of
 from yewline.workspace.load import LoadedVisit, load_visit
 from yewline.workspace.site import Site, Visit
 from yewline.workspace.stage_day import visit_days
-from yewline.workspace.stage_ground import load_readings
+from yewline.workspace.stage_ground import load_readings, no_velocity
 from yewline.workspace.stage_lines import first_steps, guard_visit, load_recipe
 from yewline.workspace.survey_checks import delay_findings, frame_findings
 from yewline.workspace.survey_frame import Products, survey_frame
@@ -29,9 +29,6 @@ from yewline.workspace.truth import Outlines, area_of_lines, check_frame, load_d
 from yewline.workspace.velocity_gathers import gathers_velocity
 
 __all__ = ["CheckReport", "check_site"]
-
-UNSEEN: Final = "velocity-unseen"
-"""Code of the finding on a visit that has neither readings nor a declared velocity."""
 
 
 @dataclass(frozen=True)
@@ -129,7 +126,7 @@ def check_site(site: Site, *, progress: Progress = SILENT) -> CheckReport:
         findings += said
         read[visit.name] = readings
         if readings is None and visit.settings.soil.velocity_m_per_ns is None:
-            findings.append(_velocity_unseen(visit))
+            findings.append(Finding.of_error(no_velocity(visit), "no-velocity", visit=visit.name))
         findings += _gathers(site, visit)
         findings += load_drawn(site, visit.name)[1]
         again[visit.name] = resurvey_list(said_of, loaded.ends, north_deg=_north(site))
@@ -151,17 +148,8 @@ def _frame_faults(site: Site, tried: Products, known: list[Finding]) -> list[Fin
     try:
         frame = survey_frame(site, tried)
     except YewlineError as error:
-        # What recordings say of velocity is looked for by a run, not here.
-        told = any(f.grade == "fault" or f.code == UNSEEN for f in known)
-        return [] if told else [Finding.of_error(error, "run-refused")]
+        return [] if any(f.grade == "fault" for f in known) else [Finding.of_error(error, "run-refused")]
     return [finding for finding in frame.findings if finding.code == "depth-short"]
-
-
-def _velocity_unseen(visit: Visit) -> Finding:
-    """What is said of a visit whose velocity only its recordings can tell."""
-    text = "no usable moisture readings, and no velocity is declared: depths will rest on the recordings alone"
-    do = "add readings.csv, or velocity_m_per_ns under [soil] in visit.toml; without hyperbolas a run refuses the visit"
-    return Finding("warning", UNSEEN, text, where=f"visits/{visit.name}", do=do, visit=visit.name)
 
 
 def _gathers(site: Site, visit: Visit) -> list[Finding]:
