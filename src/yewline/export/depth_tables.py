@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from yewline.export.result_table import ResultTable
 from yewline.workspace.results import SiteResult
 
@@ -24,11 +22,9 @@ def equal_depth_table(result: SiteResult) -> ResultTable:
         columns,
     )
     for pair in () if result.equal_depth is None else result.equal_depth.pairs:
-        known = pair.ratio_db[np.isfinite(pair.ratio_db)]
-        ratio = float(np.median(known)) if len(known) else None
         table.rows.append(
             (pair.first, pair.second, pair.overlap_time, pair.overlap_depth, *pair.shift_m, pair.shift_sigma_m,
-             pair.known_share, ratio)
+             pair.known_share, pair.ratio_median_db)
         )  # fmt: skip
     return table
 

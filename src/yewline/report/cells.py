@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 __all__ = ["Cell", "Table"]
@@ -24,3 +25,7 @@ class Table:
     heads: tuple[str, ...]
     rows: list[list[Cell]] = field(default_factory=list)
     dense: bool = False
+
+    def add(self, head: str, note: str, cells: Iterable[Cell]) -> None:
+        """One more row: its head, a smaller second line, and the cells after it."""
+        self.rows.append([Cell(head, note), *cells])

@@ -65,7 +65,7 @@ def _rain_table(held: list[tuple[VisitResult, VisitDay]]) -> Table:
     table = Table("Rain before each visit", ("", *(visit.name for visit, _ in held)))
 
     def row(head: str, note: str, cell: Callable[[VisitDay], Cell]) -> None:
-        table.rows.append([Cell(head, note), *(cell(day) for _, day in held)])
+        table.add(head, note, (cell(day) for _, day in held))
 
     options = held[0][1].record.options
     row("Antecedent index", "on the evening before", _index_cell)

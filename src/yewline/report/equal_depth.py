@@ -32,22 +32,25 @@ def equal_depth_section(result: SiteResult, *, bounds: Bounds, limits: tuple[flo
     limits : of strength, those of all slices.
     """
     low, high = _error_limits(result)
-    ratio = _ratio_limit(result)
+    ratio, deepest = _ratio_limit(result), _deepest(result)
+    # All visits are on one grid.
+    cells = result.visits[0].slices
+    frame = SliceFrame.of(result, cells["x"].values, cells["y"].values, bounds)
     return {
         "equal_words": _words(result),
-        "equal_strips": _strips(result, bounds, limits),
-        "equal_errors": [_error_view(result, visit, bounds, (low, high)) for visit in result.visits],
+        "equal_strips": _strips(result, frame, limits),
+        "equal_errors": [_error_view(visit, frame, (low, high)) for visit in result.visits],
         "equal_error_bar": ("± (90 %), m", DEPTH_ERROR, number(low), number(high)),
-        "equal_ratios": _ratio_views(result, bounds, ratio),
+        "equal_ratios": _ratio_views(result, frame, ratio),
         "equal_ratio_bar": ("Strength, later over earlier (dB)", AMPLITUDE, number(-ratio, 0), f"+{number(ratio, 0)}"),
         "trust_words": _trust_words(result),
-        "trust_views": _trust_views(result, bounds),
-        "trust_bar": ("Depth, m", TRUSTED, "0", number(_deepest(result), 1)),
+        "trust_views": _trust_views(result, frame, deepest),
+        "trust_bar": ("Depth, m", TRUSTED, "0", number(deepest, 1)),
         **known_depths(result),
     }
 
 
-def _strips(result: SiteResult, bounds: Bounds, limits: tuple[float, float]) -> list[dict[str, Any]]:
+def _strips(result: SiteResult, frame: SliceFrame, limits: tuple[float, float]) -> list[dict[str, Any]]:
     """For each visit the slice at equal time and the one at equal depth, with outlines of equal area."""
     found = result.equal_depth
     if found is None or not found.at_time:
@@ -55,7 +58,6 @@ def _strips(result: SiteResult, bounds: Bounds, limits: tuple[float, float]) -> 
     strips = []
     for visit in result.visits:
         part = found.at_time[visit.name]
-        frame = SliceFrame.of(result, visit.slices["x"].values, visit.slices["y"].values, bounds)
         views = [
             frame.view(
                 part.cells["strength"].values,
@@ -127,8 +129,7 @@ def _errors(visit: VisitResult) -> Any:
     return visit.slices["depth_error"].values[visit.chosen]
 
 
-def _error_view(result: SiteResult, visit: VisitResult, bounds: Bounds, limits: tuple[float, float]) -> Any:
-    frame = SliceFrame.of(result, visit.slices["x"].values, visit.slices["y"].values, bounds)
+def _error_view(visit: VisitResult, frame: SliceFrame, limits: tuple[float, float]) -> Any:
     label = f"{visit.name}: {depth_label(visit, visit.chosen)}"
     what = "Error of depth"
     return frame.view(_errors(visit), label=label, visit=visit.name, limits=limits, scale=DEPTH_ERROR, what=what)
@@ -149,7 +150,7 @@ def _trust_words(result: SiteResult) -> list[str]:
             if alike
             else f"on half of the ground, {metres(trust.low_m)} to {metres(trust.high_m)} on most of it."
         )
-        if not trust.at_least and trust.chosen_share < 0.5:
+        if trust.chosen_below:
             text += " The chosen slice mostly lies below that: strong answers show there, but silence counts for less."
         told.append(text)
     return told
@@ -159,19 +160,18 @@ def _deepest(result: SiteResult) -> float:
     return max((float(visit.slices["base"].values.max()) for visit in result.visits), default=1.0)
 
 
-def _trust_views(result: SiteResult, bounds: Bounds) -> list[Any]:
+def _trust_views(result: SiteResult, frame: SliceFrame, deepest: float) -> list[Any]:
     views = []
     for visit in result.visits:
         depth = visit.trusted_depth
         if depth is None:
             continue
-        frame = SliceFrame.of(result, depth["x"].values, depth["y"].values, bounds)
         views.append(
             frame.view(
                 depth.values,
                 label=visit.name,
                 visit=visit.name,
-                limits=(0.0, _deepest(result)),
+                limits=(0.0, deepest),
                 scale=TRUSTED,
                 what="Depth at which silence counts",
             )
@@ -186,11 +186,9 @@ def _ratio_limit(result: SiteResult) -> float:
     return max(3.0, math.ceil(float(np.quantile(joined, 0.98)))) if len(joined) else 3.0
 
 
-def _ratio_views(result: SiteResult, bounds: Bounds, limit: float) -> list[Any]:
+def _ratio_views(result: SiteResult, frame: SliceFrame, limit: float) -> list[Any]:
     views = []
     for pair in () if result.equal_depth is None else result.equal_depth.pairs:
-        visit = next(visit for visit in result.visits if visit.name == pair.first)
-        frame = SliceFrame.of(result, visit.slices["x"].values, visit.slices["y"].values, bounds)
         label = f"{pair.second} over {pair.first}"
         views.append(
             frame.view(

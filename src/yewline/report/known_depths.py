@@ -53,19 +53,16 @@ def _words(held: Held) -> str:
 def _summary(held: Held) -> Table:
     table = Table("Estimated less excavated depth", ("", *(name for name, _ in held)))
 
-    def row(head: str, note: str, cells: list[Cell]) -> None:
-        table.rows.append([Cell(head, note), *cells])
-
     checks = [check for _, check in held]
-    row("Burials", "with an estimate, of those with an excavated depth", [_counted(check) for check in checks])
-    row("Off the top", "mean; positive: estimated too deep", [_mean(check) for check in checks])
-    row("Error", "root mean square; in brackets by chance", [_rms(check) for check in checks])
-    row(
+    table.add("Burials", "with an estimate, of those with an excavated depth", [_counted(check) for check in checks])
+    table.add("Off the top", "mean; positive: estimated too deep", [_mean(check) for check in checks])
+    table.add("Error", "root mean square; in brackets by chance", [_rms(check) for check in checks])
+    table.add(
         "Intervals that hold the top",
         "90 % are meant to, if tops answer; with 95 % interval",
         [_held(check, "top_share") for check in checks],
     )
-    row(
+    table.add(
         "Intervals that meet the body",
         "anywhere from top to base; with 95 % interval",
         [_held(check, "body_share") for check in checks],

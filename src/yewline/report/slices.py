@@ -129,16 +129,17 @@ def level_views(
     result: SiteResult, visit: VisitResult, *, bounds: Bounds, limits: tuple[float, float]
 ) -> list[SliceView]:
     """Level cuts of a visit from the top down; none where the ground is level, or its heights are not known."""
-    if visit.levels is None:
+    levels = visit.levels
+    if levels is None:
         return []
-    as_slices = replace(visit, slices=visit.levels, chosen=-1)
-    heights = zip(visit.levels["top_height"].values, visit.levels["base_height"].values, strict=True)
-    labels = [f"{base:.2f}–{top:.2f} m" for top, base in heights]
-    views = slice_views(result, as_slices, bounds=bounds, limits=limits)
-    return [
-        replace(view, label=label, alt=f"Strength between heights {label}, visit {visit.name}.")
-        for view, label in zip(views, labels, strict=True)
-    ]
+    frame = SliceFrame.of(result, levels["x"].values, levels["y"].values, bounds)
+    views = []
+    for k, cells in enumerate(levels["strength"].values):
+        top, base = (float(levels[f"{face}_height"].values[k]) for face in ("top", "base"))
+        label = f"{base:.2f}–{top:.2f} m"
+        view = frame.view(cells, label=label, visit=visit.name, limits=limits)
+        views.append(replace(view, alt=f"Strength between heights {label}, visit {visit.name}."))
+    return views
 
 
 def apart(visit: VisitResult) -> list[bool]:

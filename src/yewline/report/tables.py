@@ -23,37 +23,36 @@ def overview_table(result: SiteResult) -> Table:
     visits = result.visits
     table = Table("The visits in figures", ("", *(visit.name for visit in visits)))
 
-    def row(head: str, note: str, cells: list[Cell]) -> None:
-        table.rows.append([Cell(head, note), *cells])
-
-    row("Day", "", [Cell(date_words(v.settings.date), v.settings.weather) for v in visits])
-    row("Soil moisture", "mean and standard deviation (sd) of the readings", [_moisture(v) for v in visits])
-    row(
+    table.add("Day", "", [Cell(date_words(v.settings.date), v.settings.weather) for v in visits])
+    table.add("Soil moisture", "mean and standard deviation (sd) of the readings", [_moisture(v) for v in visits])
+    table.add(
         "Wave velocity",
         "mean ± half-width of its 90 % interval, which is 1.64 standard deviations",
         [_velocity(v) for v in visits],
     )
-    row("Slice", "estimated depth ± half-width of the 90 % interval", [Cell(depth_label(v, v.chosen)) for v in visits])
-    row("Hotspots", "on that slice", [_hotspots(result, v) for v in visits])
+    table.add(
+        "Slice", "estimated depth ± half-width of the 90 % interval", [Cell(depth_label(v, v.chosen)) for v in visits]
+    )
+    table.add("Hotspots", "on that slice", [_hotspots(result, v) for v in visits])
     if all(visit.score is None for visit in visits):
         return table
-    row("Known burials matched", "recall, with 95 % interval", [_recall(result, v) for v in visits])
-    row(
+    table.add("Known burials matched", "recall, with 95 % interval", [_recall(result, v) for v in visits])
+    table.add(
         "Hotspots that matched a burial",
         "precision: of those on opened ground only, with 95 % interval",
         [_share(v, "precision") for v in visits],
     )
-    row(
+    table.add(
         "Hotspot to burial",
         "mean distance; in brackets its 95 % interval",
         [_distance(v, "hotspot_to_burial") for v in visits],
     )
-    row(
+    table.add(
         "Burial to hotspot",
         "mean distance; in brackets its 95 % interval",
         [_distance(v, "burial_to_hotspot") for v in visits],
     )
-    row("Matching tolerance", "from the budget of position errors", [_tolerance(v) for v in visits])
+    table.add("Matching tolerance", "from the budget of position errors", [_tolerance(v) for v in visits])
     return table
 
 

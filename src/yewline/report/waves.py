@@ -33,7 +33,7 @@ def wave_table(result: SiteResult) -> Table | None:
     table = Table("The wave in the ground, at each visit's mean moisture", ("", *(visit.name for visit, _ in held)))
 
     def row(head: str, note: str, cell: Callable[[Held], Cell]) -> None:
-        table.rows.append([Cell(head, note), *(cell(each) for each in held)])
+        table.add(head, note, (cell(each) for each in held))
 
     row("Moisture", "mean, m³/m³", _moisture)
     row(

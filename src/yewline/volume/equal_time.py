@@ -12,12 +12,12 @@ from yewline._check import check_array, check_in_range
 from yewline.errors import InputError
 from yewline.model import VelocityField, VolumeGrid
 from yewline.volume.depths import sample_depths_m
+from yewline.volume.slices import bin_edges, slab_means
 
 __all__ = ["slab_between", "window_depths_m"]
 
 Array = npt.NDArray[np.float64]
 
-_COVERED_SHARE: Final = 0.5 - 1e-9
 _BLOCK: Final = 4_096
 """Cells at once: layers of each are summed in fine steps."""
 
@@ -63,7 +63,7 @@ def slab_between(volume: xr.Dataset, top_m: npt.ArrayLike, base_m: npt.ArrayLike
 
     Parameters
     ----------
-    volume : (depth, y, x) `strength`, `coverage`, with even bins from the surface down.
+    volume : (depth, y, x) as for `cut_slices`.
     top_m, base_m : (Y, X) depths of the faces, m.
 
     Returns
@@ -91,36 +91,14 @@ def slab_between(volume: xr.Dataset, top_m: npt.ArrayLike, base_m: npt.ArrayLike
         raise InputError("the faces must be those of the volume's columns", received=f"{top.shape} and {base.shape}")
     if not (base > top).all() or top.min() < 0:
         raise InputError("a slab's base must lie below its top, and that in the ground")
-    step = 2.0 * float(volume["depth"].values[0])
-    use = volume["coverage"].values & np.isfinite(strength)
-    # Sums down to each face between bins, so that a face that cuts a bin takes its part.
-    power = _summed(np.where(use, strength.astype(np.float64), 0.0) ** 2, step)
-    inside = _summed(use.astype(np.float64), step)
-    held = _down_to(inside, base / step) - _down_to(inside, top / step)
-    energy = _down_to(power, base / step) - _down_to(power, top / step)
-    covered = held >= _COVERED_SHARE * (base - top)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        found = np.sqrt(np.where(covered, np.maximum(energy, 0.0) / held, np.nan))
+    mean_square, _, covered = slab_means(volume, bin_edges(volume), top, base)
     dims = ("y", "x")
     return xr.Dataset(
         {
-            "strength": (dims, found.astype(np.float32), {"units": "1", "measure": "root mean square"}),
+            "strength": (dims, np.sqrt(mean_square).astype(np.float32), {"units": "1", "measure": "root mean square"}),
             "coverage": (dims, covered),
             "top": (dims, top, {"units": "m", "positive": "down"}),
             "base": (dims, base, {"units": "m", "positive": "down"}),
         },
         coords={"y": volume["y"], "x": volume["x"]},
     )
-
-
-def _summed(values: Array, step: float) -> Array:
-    """Integral from the surface down to each bin's faces, (Z + 1, Y, X)."""
-    return np.concatenate([np.zeros((1, *values.shape[1:])), step * np.cumsum(values, axis=0)])
-
-
-def _down_to(summed: Array, at: Array) -> Array:
-    """The integral down to a place among the faces, in bins; no more below the last one."""
-    place = np.minimum(at, len(summed) - 1)
-    first = np.minimum(np.floor(place), len(summed) - 2).astype(np.int64)
-    upper, lower = (np.take_along_axis(summed, (first + k)[None], axis=0)[0] for k in (0, 1))
-    return np.asarray(upper + (place - first) * (lower - upper))

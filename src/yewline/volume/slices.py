@@ -14,8 +14,10 @@ from yewline._check import check_finite, check_in_range, check_positive
 from yewline.errors import InputError
 
 __all__ = [
+    "bin_edges",
     "choose_slice",
     "cut_slices",
+    "slab_means",
     "slice_depth_error_m",
     "slice_exactly",
     "slice_label",
@@ -96,7 +98,7 @@ def cut_slices(volume: xr.Dataset, *, thickness_m: float, overlap: float = 0.5) 
     >>> slices.top.values.round(3).tolist(), slices.strength.values.ravel().tolist()
     ([0.0, 0.1, 0.2], [1.0, 1.0, 1.0])
     """
-    edges = _edges(volume)
+    edges = bin_edges(volume)
     thickness = check_positive(thickness_m, "thickness_m")
     share = check_in_range(overlap, "overlap", 0.0, 0.95)
     finest, deepest = float(np.diff(edges).min()), float(edges[-1])
@@ -127,7 +129,7 @@ def slice_exactly(volume: xr.Dataset, top_m: float, base_m: float) -> xr.Dataset
     >>> slice_exactly(volume, 0.15, 0.3).sizes["slice"]
     1
     """
-    edges = _edges(volume)
+    edges = bin_edges(volume)
     top, base = check_finite(top_m, "top_m"), check_finite(base_m, "base_m")
     if not 0.0 <= top < base <= edges[-1] + 1e-9:
         raise InputError(
@@ -138,7 +140,8 @@ def slice_exactly(volume: xr.Dataset, top_m: float, base_m: float) -> xr.Dataset
     return _cut(volume, edges, np.array([top]), np.array([base]), {"thickness_m": base - top, "overlap": 0.0})
 
 
-def _edges(volume: xr.Dataset) -> npt.NDArray[np.float64]:
+def bin_edges(volume: xr.Dataset) -> npt.NDArray[np.float64]:
+    """Depths (Z + 1,) between a volume's bins."""
     missing = [name for name in ("strength", "coverage", "depth_error") if name not in volume]
     if missing or volume["strength"].dims != ("depth", "y", "x"):
         raise InputError(
@@ -157,24 +160,8 @@ def _cut(
     bases: npt.NDArray[np.float64],
     attrs: dict[str, float],
 ) -> xr.Dataset:
-    strength, coverage = volume["strength"].values, volume["coverage"].values
-    error = volume["depth_error"].values
-    shape = (len(tops), *strength.shape[1:])
-    power, inside, errors = np.zeros(shape), np.zeros(shape), np.zeros(shape)
-    known = np.zeros(shape)
-    part = np.minimum(edges[1:], bases[:, None]) - np.maximum(edges[:-1], tops[:, None])
-    # Bin by bin in a fixed order: the same bytes on every run, and never more than one slab's memory at a time.
-    for s, k in np.argwhere(part > 1e-9):
-        use = coverage[k] & np.isfinite(strength[k])
-        power[s] += part[s, k] * np.where(use, strength[k].astype(np.float64), 0.0) ** 2
-        inside[s] += part[s, k] * use
-        sure = use & np.isfinite(error[k])
-        errors[s] += part[s, k] * np.where(sure, error[k].astype(np.float64), 0.0)
-        known[s] += part[s, k] * sure
-    covered = inside >= _COVERED_SHARE * (bases - tops)[:, None, None]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean_square = np.where(covered, power / inside, np.nan)
-        mean_error = np.where(covered & (known > 0), errors / known, np.nan)
+    slabs = [slab_means(volume, edges, top, base) for top, base in zip(tops, bases, strict=True)]
+    mean_square, mean_error, covered = (np.stack(parts) for parts in zip(*slabs, strict=True))
     dims = ("slice", "y", "x")
     return xr.Dataset(
         {
@@ -195,6 +182,34 @@ def _cut(
         },
         attrs={**({"grid": volume.attrs["grid"]} if "grid" in volume.attrs else {}), **attrs},
     )
+
+
+def slab_means(
+    volume: xr.Dataset,
+    edges: npt.NDArray[np.float64],
+    top_m: float | npt.NDArray[np.float64],
+    base_m: float | npt.NDArray[np.float64],
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+    """Mean square of strength, mean depth error and coverage (Y, X) between two faces, level ones or (Y, X)."""
+    strength, coverage, error = (volume[name].values for name in ("strength", "coverage", "depth_error"))
+    power, inside, errors, known = (np.zeros(strength.shape[1:]) for _ in range(4))
+    # Bin by bin in a fixed order: the same bytes on every run, and never more than one slab's memory at a time.
+    for k in range(len(strength)):
+        overlap = np.minimum(edges[k + 1], base_m) - np.maximum(edges[k], top_m)
+        part = np.where(overlap > 1e-9, overlap, 0.0)
+        if not part.any():
+            continue
+        use = coverage[k] & np.isfinite(strength[k])
+        power += part * np.where(use, strength[k].astype(np.float64), 0.0) ** 2
+        inside += part * use
+        sure = use & np.isfinite(error[k])
+        errors += part * np.where(sure, error[k].astype(np.float64), 0.0)
+        known += part * sure
+    covered = inside >= _COVERED_SHARE * (base_m - top_m)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean_square = np.where(covered, power / inside, np.nan)
+        mean_error = np.where(covered & (known > 0), errors / known, np.nan)
+    return mean_square, mean_error, covered
 
 
 def choose_slice(slices: xr.Dataset, top_base_m: tuple[float, float]) -> int:

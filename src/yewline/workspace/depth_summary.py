@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from typing import Any
 
-import numpy as np
-
 from yewline.accuracy.result import Proportion
 from yewline.workspace.stage_equal_depth import EqualDepth
 from yewline.workspace.stage_known_depths import DepthCheck
@@ -87,16 +85,11 @@ def equal_depth_summary(found: EqualDepth) -> dict[str, Any]:
                 "overlap_equal_depth": _known(pair.overlap_depth),
                 "shift_m": [_known(part) for part in pair.shift_m],
                 "shift_sd_m": _known(pair.shift_sigma_m),
-                "ratio_db": _known(_middle(pair.ratio_db)),
+                "ratio_db": _known(pair.ratio_median_db),
             }
             for pair in found.pairs
         ],
     }
-
-
-def _middle(values: Any) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan
 
 
 def _known(value: float) -> float | None:

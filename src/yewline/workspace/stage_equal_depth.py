@@ -16,9 +16,9 @@ import xarray as xr
 
 from yewline.errors import InputError
 from yewline.ground import time_of_depth
-from yewline.hotspots import default_minimum_area_m2, find_hotspots
 from yewline.model import SiteSettings, VelocityField, VolumeGrid
 from yewline.volume import compare_volumes, register_volumes, slab_between, window_depths_m
+from yewline.workspace.stage_hotspots import hotspots_by
 
 __all__ = [
     "EqualDepth",
@@ -79,6 +79,12 @@ class PairAtDepth:
     shift_sigma_m: float
     known_share: float
     ratio_db: npt.NDArray[np.float32]
+
+    @property
+    def ratio_median_db(self) -> float:
+        """Median over cells that have a ratio; NaN where none has."""
+        known = self.ratio_db[np.isfinite(self.ratio_db)]
+        return float(np.median(known)) if len(known) else math.nan
 
 
 @dataclass(frozen=True)
@@ -150,16 +156,13 @@ def _at_time(
     cells = slab_between(visit.volume, top, base)
     there = visit.volume["coverage"].values.any(axis=0)
     top_m, base_m = (float(np.median(face[there])) if there.any() else math.nan for face in (top, base))
-    primary = settings.primary
-    found = find_hotspots(
-        cells["strength"].values,
-        grid,
+    found = hotspots_by(
+        "equal-area",
+        strength=cells["strength"].values,
+        depth_m=(top_m, base_m),
         visit=visit.name,
-        top_m=top_m,
-        base_m=base_m,
-        rule="equal-area",
-        area_share=primary.area_share,
-        minimum_area_m2=primary.minimum_area_m2 or default_minimum_area_m2(settings.target),
+        settings=settings,
+        grid=grid,
         area=area,
     )
     return EqualTimeSlice(cells, top_m, base_m, found)

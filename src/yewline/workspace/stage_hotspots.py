@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
 import shapely
 import xarray as xr
 
@@ -23,7 +26,7 @@ from yewline.volume import choose_slice, cut_slices, slice_exactly
 from yewline.workspace.site import Site
 from yewline.workspace.truth import load_drawn
 
-__all__ = ["Outlined", "cut_visit", "outline_visit"]
+__all__ = ["Outlined", "cut_visit", "hotspots_by", "outline_visit"]
 
 
 @dataclass(frozen=True)
@@ -55,26 +58,46 @@ def cut_visit(volume: xr.Dataset, settings: SiteSettings, *, thickness_m: float)
     return xr.concat(parts, dim="slice", data_vars="minimal", coords="minimal", compat="override", join="exact"), after
 
 
+def hotspots_by(
+    rule: Rule,
+    *,
+    strength: npt.NDArray[np.float32],
+    depth_m: tuple[float, float],
+    visit: str,
+    settings: SiteSettings,
+    grid: VolumeGrid,
+    area: shapely.Geometry,
+) -> gpd.GeoDataFrame:
+    """Outline a slice's strong response by a rule, with what the site's primary choice says of it."""
+    primary = settings.primary
+    return find_hotspots(
+        strength,
+        grid,
+        visit=visit,
+        top_m=depth_m[0],
+        base_m=depth_m[1],
+        rule=rule,
+        threshold=primary.threshold,
+        area_share=primary.area_share,
+        minimum_area_m2=primary.minimum_area_m2 or default_minimum_area_m2(settings.target),
+        area=area,
+    )
+
+
 def outline_visit(site: Site, visit: str, chosen: xr.Dataset, grid: VolumeGrid, area: shapely.Geometry) -> Outlined:
     """Outline the strong response of one slice; drawn outlines take precedence over found ones where there are any."""
     primary = site.settings.primary
     strength = chosen["strength"].values
     top_m, base_m = float(chosen["top"]), float(chosen["base"])
-
-    def find(rule: Rule) -> gpd.GeoDataFrame:
-        return find_hotspots(
-            strength,
-            grid,
-            visit=visit,
-            top_m=top_m,
-            base_m=base_m,
-            rule=rule,
-            threshold=primary.threshold,
-            area_share=primary.area_share,
-            minimum_area_m2=primary.minimum_area_m2 or default_minimum_area_m2(site.settings.target),
-            area=area,
-        )
-
+    find = partial(
+        hotspots_by,
+        strength=strength,
+        depth_m=(top_m, base_m),
+        visit=visit,
+        settings=site.settings,
+        grid=grid,
+        area=area,
+    )
     drawn, findings = load_drawn(site, visit)
     if len(drawn):
         drawn = describe(drawn, strength, grid, visit=visit, top_m=top_m, base_m=base_m)

@@ -7,7 +7,7 @@ may be lost. The end of the record stands for the noise, late echoes in it too, 
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -17,10 +17,10 @@ import xarray as xr
 
 from yewline.errors import InputError
 from yewline.model import Finding, VelocityField, VolumeGrid, provenance_steps
-from yewline.progress import SILENT
 from yewline.recipe import section_of
 from yewline.signal import compensate, envelope
 from yewline.volume import GAINS, TRUST_REASONS, trusted_depth
+from yewline.workspace.lazy import LazyLines
 
 __all__ = ["TrustFigures", "before_gain", "chosen_below_trust", "trust_figures", "with_trust"]
 
@@ -47,6 +47,11 @@ class TrustFigures:
     high_m: float
     chosen_share: float
     at_least: bool
+
+    @property
+    def chosen_below(self) -> bool:
+        """Whether the chosen slice is known to lie below the trusted depth on most of the ground."""
+        return not self.at_least and self.chosen_share < _MOST
 
 
 def before_gain(line: xr.DataArray) -> xr.DataArray:
@@ -75,22 +80,6 @@ def before_gain(line: xr.DataArray) -> xr.DataArray:
     return line.copy(deep=False, data=strength).assign_attrs(told)
 
 
-class _BeforeGain(Collection[xr.DataArray]):
-    """Lines before their gain, one at a time."""
-
-    def __init__(self, lines: Mapping[str, xr.DataArray]) -> None:
-        self._lines = lines
-
-    def __len__(self) -> int:
-        return len(self._lines)
-
-    def __iter__(self) -> Iterator[xr.DataArray]:
-        return (before_gain(self._lines[name]) for name in self._lines)
-
-    def __contains__(self, line: object) -> bool:
-        return False
-
-
 def with_trust(
     volume: xr.Dataset,
     lines: Mapping[str, xr.DataArray],
@@ -107,7 +96,9 @@ def with_trust(
     lengths : `line_spacing_m`, `separation_m`.
     """
     try:
-        found = trusted_depth(_BeforeGain(lines), velocity, grid, **lengths, progress=SILENT)
+        # Each is looked at once, and let go of.
+        before = LazyLines(lines, lambda name: before_gain(lines[name]), kept_bytes=0)
+        found = trusted_depth(before.values(), velocity, grid, **lengths)
     except InputError as error:
         visit = str(next(iter(lines.values())).attrs.get("visit", ""))
         text = f"how deep to trust this visit is not told: {error.problem}"
@@ -141,7 +132,7 @@ def trust_figures(volume: xr.Dataset, chosen: xr.Dataset, inside: npt.NDArray[np
 
 def chosen_below_trust(visit: str, trust: TrustFigures | None, chosen: xr.Dataset) -> list[Finding]:
     """What is said where the chosen slice lies below the trusted depth on most of the ground."""
-    if trust is None or trust.at_least or trust.chosen_share >= _MOST:
+    if trust is None or not trust.chosen_below:
         return []
     top, base = float(chosen["top"]), float(chosen["base"])
     text = (
