@@ -85,7 +85,7 @@ def _level_table(held: list[tuple[VisitResult, MoistureFigures]]) -> Table:
 
 
 def _variability_table(held: list[tuple[VisitResult, MoistureFigures]]) -> Table:
-    heads = ("Visit", "Deviation", "Robust", "Over the mean", "For its level", "5–20 m apart", "Under 0.5 m apart")
+    heads = ("Visit", "Deviation", "Robust", "Over the mean", "5–20 m apart", "Under 0.5 m apart")
     table = Table(
         "Variability of moisture (m³/m³): how unevenly it is spread, the readings' own error taken off", heads
     )
@@ -96,8 +96,7 @@ def _variability_table(held: list[tuple[VisitResult, MoistureFigures]]) -> Table
                 _visit_cell(visit),
                 _estimate(spread.sd, 3),
                 _estimate(spread.robust_sd, 3),
-                _estimate(spread.cv, 2),
-                _level_cell(figures),
+                _share_cell(figures),
                 _scale_cell(scales.macro),
                 _scale_cell(scales.micro),
             ]
@@ -105,14 +104,15 @@ def _variability_table(held: list[tuple[VisitResult, MoistureFigures]]) -> Table
     return table
 
 
-def _level_cell(figures: MoistureFigures) -> Cell:
-    """Spread must vanish where ground is dry or full, so the deviation over the mean calls a wetter day more even."""
-    if not math.isfinite(figures.share_of_most):
-        return Cell("–")
-    most = f"{100 * figures.share_of_most:.0f} % of the most that such a mean allows"
+def _share_cell(figures: MoistureFigures) -> Cell:
+    """Deviation over the mean, which calls a wetter day a more even one; so beside it what such a level allows."""
+    cell = _estimate(figures.variability.cv, 2)
+    notes = [cell.note]
     if math.isfinite(figures.for_its_level):
-        return Cell(f"{figures.for_its_level:.2f} times", f"what the visits show at such a level; {most}")
-    return Cell(f"{100 * figures.share_of_most:.0f} %", "of the most that such a mean allows")
+        notes.append(f"{figures.for_its_level:.2f} times the usual")
+    if math.isfinite(figures.share_of_most):
+        notes.append(f"{100 * figures.share_of_most:.0f} % of the most")
+    return Cell(cell.text, "; ".join(note for note in notes if note))
 
 
 def _pattern_table(held: list[tuple[VisitResult, MoistureFigures]]) -> Table:
@@ -209,8 +209,11 @@ def _burial_table(result: SiteResult) -> Table | None:
 def _at_burial(row: dict[Any, Any]) -> Cell:
     if not math.isfinite(row["vwc"]):
         return Cell("–", "beyond what readings support")
-    note = f"{row['contrast']:+.3f}, sd up to {row['contrast_sd']:.3f}" if math.isfinite(row["contrast"]) else ""
-    return Cell(f"{row['vwc']:.3f}", note.replace("-", "−"))
+    if not math.isfinite(row["contrast"]):
+        return Cell(number(row["vwc"], 3))
+    contrast = number(row["contrast"], 3)
+    sign = "" if contrast.startswith("−") else "+"
+    return Cell(number(row["vwc"], 3), f"{sign}{contrast}, sd up to {number(row['contrast_sd'], 3)}")
 
 
 def _notes(held: list[tuple[VisitResult, MoistureFigures]]) -> list[str]:
